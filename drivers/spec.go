@@ -1,0 +1,134 @@
+package drivers
+
+// Bench describes the instruments of one bench: what they can do, how well
+// they measure, how fast they react. It comes from the bench file; the machine,
+// the host and the virtual bench all work from this one description.
+type Bench struct {
+	Name    string      `json:"name"`
+	Monitor MonitorSpec `json:"monitor"`
+	Supply  PowerSpec   `json:"supply"`
+	Load    PowerSpec   `json:"load"`
+	Box     BoxSpec     `json:"box"`
+	Meter   MeterSpec   `json:"meter"`
+	// Lease is how long the bench stays energised without a renewal.
+	Lease Span `json:"lease_us"`
+}
+
+// MonitorSpec describes a cell monitor.
+type MonitorSpec struct {
+	Driver  string `json:"driver"`
+	Address string `json:"address,omitempty"`
+	Cells   int    `json:"cells"`
+	Temps   int    `json:"temps"`
+	// Period is the time between readings.
+	Period Span `json:"period_us"`
+	// Steps of the readings and their declared accuracies.
+	CellStep     Microvolts   `json:"cell_step_uV"`
+	CellAccuracy Accuracy     `json:"cell_accuracy"`
+	TempStep     Millikelvins `json:"temp_step_mK"`
+	TempAccuracy Accuracy     `json:"temp_accuracy"`
+	CurrentStep  Microamps    `json:"current_step_uA"`
+	CurrentAcc   Accuracy     `json:"current_accuracy"`
+	CurrentRange Microamps    `json:"current_range_uA"`
+	// Skew is how much later than the current the cells are sampled, at most;
+	// Window is the averaging window of a cell reading.
+	Skew   Span `json:"skew_us"`
+	Window Span `json:"window_us"`
+	// Bleed is the resistance of each cell's bleed path; 0: no bleeding.
+	Bleed Microohms `json:"bleed_uOhm"`
+	// BleedNeighbours says whether two neighbouring cells may bleed at once.
+	BleedNeighbours bool `json:"bleed_neighbours"`
+	// BleedTimeout is how long the monitor bleeds without a renewed command.
+	BleedTimeout Span `json:"bleed_timeout_us"`
+}
+
+// PowerSpec describes a supply or a load.
+type PowerSpec struct {
+	Driver      string     `json:"driver"`
+	Address     string     `json:"address,omitempty"`
+	VoltageMax  Microvolts `json:"voltage_max_uV"`
+	CurrentMax  Microamps  `json:"current_max_uA"`
+	PowerMaxMW  int64      `json:"power_max_mW"`
+	VoltageStep Microvolts `json:"voltage_step_uV"`
+	CurrentStep Microamps  `json:"current_step_uA"`
+	VoltageAcc  Accuracy   `json:"voltage_accuracy"`
+	CurrentAcc  Accuracy   `json:"current_accuracy"`
+	// Delay is the longest time from a command to the output's first reaction;
+	// Slew is how fast the current then changes, in uA per second.
+	Delay Span      `json:"delay_us"`
+	Slew  Microamps `json:"slew_uA_per_s"`
+	// CommTimeout is the instrument's own silence limit; 0: it has none.
+	CommTimeout Span `json:"comm_timeout_us"`
+}
+
+// BoxSpec describes a contactor box.
+type BoxSpec struct {
+	Driver    string     `json:"driver"`
+	Address   string     `json:"address,omitempty"`
+	Precharge Microohms  `json:"precharge_uOhm"`
+	LinkNF    int64      `json:"link_nF"`
+	LinkBleed Microohms  `json:"link_bleed_uOhm"` // 0: none
+	LinkStep  Microvolts `json:"link_step_uV"`
+	LinkAcc   Accuracy   `json:"link_accuracy"`
+	// LinkPeriod is the time between readings while precharging.
+	LinkPeriod Span `json:"link_period_us"`
+	// DifferenceMax is the greatest voltage across a contactor that may close.
+	DifferenceMax Microvolts `json:"difference_max_uV"`
+	// OpeningCurrent may be opened at any time without wear; BreakingCurrent is
+	// the declared breaking rating; OpeningTime is how long after a halt the
+	// contactors wait for the current to fall (INV-03).
+	OpeningCurrent  Microamps `json:"opening_current_uA"`
+	BreakingCurrent Microamps `json:"breaking_current_uA"`
+	OpeningTime     Span      `json:"opening_time_us"`
+	// SwitchTime is the longest time from a command to the contact's feedback.
+	SwitchTime  Span      `json:"switch_time_us"`
+	CurrentStep Microamps `json:"current_step_uA"` // 0: no current sensor
+	CurrentAcc  Accuracy  `json:"current_accuracy"`
+	Heartbeat   Span      `json:"heartbeat_us"` // drops out without one; 0: never
+}
+
+// MeterSpec describes the independent voltmeter across the article.
+type MeterSpec struct {
+	Driver      string     `json:"driver"`
+	Address     string     `json:"address,omitempty"`
+	VoltageStep Microvolts `json:"voltage_step_uV"`
+	VoltageAcc  Accuracy   `json:"voltage_accuracy"`
+}
+
+// plain carries beats and state bits unscaled.
+var plain = Scale{Num: 1, Den: 1}
+
+// Layout returns the channels of the bench's frames, in order.
+func (b *Bench) Layout() (*Layout, error) {
+	m := &b.Monitor
+	l := &Layout{}
+	add := func(k Kind, i int, step int64, a Accuracy, skew, window Span) {
+		l.Channels = append(l.Channels, Channel{Kind: k, Index: i, Scale: Scale{Num: step, Den: 1}, Accuracy: a, Skew: skew, Window: window})
+	}
+	for i := range m.Cells {
+		add(CellVoltage, i, int64(m.CellStep), m.CellAccuracy, m.Skew, m.Window)
+	}
+	for i := range m.Temps {
+		add(Temperature, i, int64(m.TempStep), m.TempAccuracy, 0, 0)
+	}
+	add(ModuleCurrent, 0, int64(m.CurrentStep), m.CurrentAcc, 0, m.Window)
+	add(ModuleVoltage, 0, int64(b.Meter.VoltageStep), b.Meter.VoltageAcc, 0, 0)
+	add(LinkVoltage, 0, int64(b.Box.LinkStep), b.Box.LinkAcc, 0, 0)
+	if b.Box.CurrentStep > 0 {
+		add(BoxCurrent, 0, int64(b.Box.CurrentStep), b.Box.CurrentAcc, 0, 0)
+	}
+	for _, p := range []struct {
+		spec          *PowerSpec
+		volts, ampere Kind
+	}{{&b.Supply, SupplyVoltage, SupplyCurrent}, {&b.Load, LoadVoltage, LoadCurrent}} {
+		add(p.volts, 0, int64(p.spec.VoltageStep), p.spec.VoltageAcc, 0, 0)
+		add(p.ampere, 0, int64(p.spec.CurrentStep), p.spec.CurrentAcc, 0, 0)
+	}
+	for _, k := range []Kind{BoxState, SupplyState, LoadState, MonitorBeat, MeterBeat, BoxBeat, SupplyBeat, LoadBeat} {
+		l.Channels = append(l.Channels, Channel{Kind: k, Scale: plain})
+	}
+	for k := 0; k*16 < m.Cells; k++ {
+		l.Channels = append(l.Channels, Channel{Kind: BleedState, Index: k, Scale: plain})
+	}
+	return l, l.Index()
+}
