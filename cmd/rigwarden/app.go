@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"os/user"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"github.com/rigwarden/rigwarden/orchestrator/service"
+)
+
+// app is one call of the program: what the flags said and where output goes.
+type app struct {
+	clock func() time.Time
+	out   io.Writer
+	err   io.Writer
+
+	server string
+	store  string
+	json   bool
+	who    string
+}
+
+func newApp(clock func() time.Time) *app {
+	return &app{clock: clock, out: os.Stdout, err: os.Stderr}
+}
+
+// main runs the command line and returns the exit code.
+func (a *app) main(args []string) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	root := a.root()
+	root.SetArgs(args)
+	root.SetOut(a.out)
+	root.SetErr(a.err)
+	err := root.ExecuteContext(ctx)
+	a.report(err)
+	return exitOf(err)
+}
+
+// report prints an error as what happened; where; what would be right, and the
+// single mistakes, if there are several, a line each.
+func (a *app) report(err error) {
+	var end ending
+	if err == nil || errors.As(err, &end) {
+		return
+	}
+	var use usageError
+	if errors.As(err, &use) {
+		fmt.Fprintf(a.err, "rigwarden: %v\n", use.err)
+		return
+	}
+	e := service.FromStatus(err)
+	fmt.Fprintf(a.err, "rigwarden: %s\n", e.Error())
+	for _, p := range e.Problems {
+		fmt.Fprintf(a.err, "  %s\n", p)
+	}
+}
+
+const rootLong = `rigwarden proves hand-built high-voltage battery modules on a test bench,
+unattended: it runs a profile, watches every cell, stops by itself on a limit
+breach, keeps every frame, and judges the module by criteria fixed beforehand.
+
+It is not an emergency stop. That is hard-wired into the contactor coils.`
+
+func (a *app) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "rigwarden",
+		Short:         "Prove battery modules on a test bench, unattended",
+		Long:          rootLong + "\n\n" + strings.TrimRight(exitCodeHelp(), "\n"),
+		Example:       "  rigwarden demo\n  rigwarden serve --bench bench.yaml --store rig.db\n  rigwarden run list --store rig.db",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.NoArgs,
+		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usagef("%w; %s --help lists what it takes", err, cmd.CommandPath())
+	})
+	f := root.PersistentFlags()
+	f.BoolVar(&a.json, "json", false, "print one JSON object instead of text")
+	root.AddCommand(
+		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.judgeCmd(),
+		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
+		a.figuresCmd(), a.versionCmd(),
+	)
+	refuseStrayArgs(root)
+	return root
+}
+
+// refuseStrayArgs makes every mistake on the command line a usage error.
+func refuseStrayArgs(cmd *cobra.Command) {
+	if check := cmd.Args; check != nil {
+		cmd.Args = func(c *cobra.Command, args []string) error {
+			if err := check(c, args); err != nil {
+				return usagef("%w; usage: %s", err, c.UseLine())
+			}
+			return nil
+		}
+	}
+	for _, c := range cmd.Commands() {
+		refuseStrayArgs(c)
+	}
+}
+
+// group makes a command that only holds others.
+func group(use, short, example string, children ...*cobra.Command) *cobra.Command {
+	c := &cobra.Command{
+		Use: use, Short: short, Example: example,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	c.AddCommand(children...)
+	return c
+}
+
+// addWho adds the flag that names the person responsible.
+func (a *app) addWho(c *cobra.Command) {
+	name := ""
+	if u, err := user.Current(); err == nil {
+		name = u.Username
+	}
+	c.Flags().StringVar(&a.who, "who", name, "name of the person, for the record")
+	c.Flag("who").DefValue = "your account's name"
+}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+)
+
+// table prints rows in aligned columns. A column whose heading starts with ">"
+// is set to the right, as numbers are read.
+type table struct {
+	head  []string
+	right []bool
+	rows  [][]string
+}
+
+func newTable(head ...string) *table {
+	t := &table{}
+	for _, h := range head {
+		name, right := strings.CutPrefix(h, ">")
+		t.head = append(t.head, name)
+		t.right = append(t.right, right)
+	}
+	return t
+}
+
+func (t *table) row(cells ...string) { t.rows = append(t.rows, cells) }
+
+func (t *table) print(w io.Writer) {
+	width := make([]int, len(t.head))
+	for _, r := range append([][]string{t.head}, t.rows...) {
+		for i, c := range r {
+			width[i] = max(width[i], utf8.RuneCountInString(c))
+		}
+	}
+	for _, r := range append([][]string{t.head}, t.rows...) {
+		var b strings.Builder
+		for i, c := range r {
+			if i > 0 {
+				b.WriteString("  ")
+			}
+			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(c))
+			if t.right[i] {
+				b.WriteString(pad + c)
+			} else {
+				b.WriteString(c + pad)
+			}
+		}
+		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
+	}
+}
+
+// pairs prints names and values, a line each, the values aligned.
+func pairs(w io.Writer, kv ...string) {
+	width := 0
+	for i := 0; i < len(kv); i += 2 {
+		width = max(width, utf8.RuneCountInString(kv[i]))
+	}
+	for i := 0; i+1 < len(kv); i += 2 {
+		fmt.Fprintf(w, "%s%s  %s\n", kv[i], strings.Repeat(" ", width-utf8.RuneCountInString(kv[i])), kv[i+1])
+	}
+}
