@@ -1,0 +1,225 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+)
+
+// Status says whether the data proves a figure.
+type Status string
+
+// Statuses.
+const (
+	OK       Status = "ok"
+	Unproven Status = "unproven"
+)
+
+// Names of the figures of a module. Criteria refer to these; never rename.
+// Figures of cells carry the cell's number beside the name.
+const (
+	// Capacity is the charge of a full discharge in Ah: the mean of the last
+	// cycles once these agree (see Stability).
+	Capacity = "capacity"
+	// CapacityReceived is a full discharge before balancing, in Ah. It tells
+	// how the module arrived and is never judged.
+	CapacityReceived = "capacity_as_received"
+	// ChargeReturned is the charge that refills the module, in Ah.
+	ChargeReturned = "charge_returned"
+	// CapacitySpread is the greatest less the least capacity of the cycles that
+	// Capacity is the mean of, in % of the rated capacity.
+	CapacitySpread = "capacity_spread"
+	// EnergyDischarge and EnergyCharge of the same cycles, in Wh.
+	EnergyDischarge = "energy_discharge"
+	EnergyCharge    = "energy_charge"
+	// Efficiencies over complete cycles with equal end states, in %.
+	CoulombicEfficiency = "coulombic_efficiency"
+	EnergyEfficiency    = "energy_efficiency"
+	VoltageEfficiency   = "voltage_efficiency"
+	// Resistances from pulses, in mOhm, module and cell, named
+	// resistance_1s_discharge, cell_resistance_10s_charge and so on; see
+	// ResistanceName. CellResistanceSpread is the greatest less the least cell
+	// resistance in % of the median, for 10 s of discharge.
+	CellResistanceSpread = "cell_resistance_spread"
+	// RestVoltage is each cell's open-circuit voltage after the rest, in V, and
+	// RestSpread the greatest less the least, in mV; RestSpreadBefore the same
+	// in the last rest before balancing.
+	RestVoltage      = "rest_voltage"
+	RestSpread       = "rest_spread"
+	RestSpreadBefore = "rest_spread_before_balancing"
+	// Imbalance is the greatest excess charge over the least when balancing
+	// ended, in % of the capacity.
+	Imbalance = "imbalance"
+	// TemperatureMax is the hottest reading of the run in degC, TemperatureRise
+	// the greatest rise of any sensor within one step in K, TemperatureSpread
+	// the greatest difference between sensors of one frame in K, both while
+	// current flows.
+	TemperatureMax    = "temperature_max"
+	TemperatureRise   = "temperature_rise"
+	TemperatureSpread = "temperature_spread"
+	// OddCells is the number of cells whose resistance or resting voltage does
+	// not belong to their siblings'.
+	OddCells = "odd_cells"
+)
+
+// ResistanceName names the resistance figure after the given seconds of a
+// pulse, of the whole module or of its cells.
+func ResistanceName(cell bool, seconds float64, charging bool) string {
+	s := "resistance_" + strconv.FormatFloat(seconds, 'g', -1, 64) + "s_discharge"
+	if charging {
+		s = "resistance_" + strconv.FormatFloat(seconds, 'g', -1, 64) + "s_charge"
+	}
+	if cell {
+		s = "cell_" + s
+	}
+	return s
+}
+
+// Figure is one result. U is the half width of its interval, U = K*u, for a
+// coverage of about 95 %.
+type Figure struct {
+	Name string `json:"name"`
+	// Cell is the cell's number, counted from one at the negative end; 0 where
+	// the figure is the module's.
+	Cell  int     `json:"cell,omitempty"`
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
+	U     float64 `json:"U"`
+	K     float64 `json:"k"`
+	// NoValue says that there is nothing in Value; Status is Unproven then.
+	NoValue bool   `json:"no_value,omitempty"`
+	Status  Status `json:"status"`
+	// Reason says why a figure is unproven.
+	Reason string `json:"reason,omitempty"`
+	// Detail tells what belongs to the figure: the cell that ended a step, the
+	// rule that was used.
+	Detail string `json:"detail,omitempty"`
+	// Unjudged marks a figure for people only; a criterion that asks for it is
+	// unproven.
+	Unjudged bool `json:"unjudged,omitempty"`
+	// Budget lists what makes up the uncertainty of a module's figure, the
+	// greatest part first.
+	Budget []Part `json:"budget,omitempty"`
+}
+
+// Part is one contribution to a standard uncertainty, in the figure's unit.
+type Part struct {
+	Source string  `json:"source"`
+	U      float64 `json:"u"`
+}
+
+// Step is what one pass of a profile's step did.
+type Step struct {
+	Step    int     `json:"step"`
+	Pass    int     `json:"pass"`
+	Label   string  `json:"label"`
+	Kind    string  `json:"kind"`
+	Use     string  `json:"use,omitempty"`
+	StartUS int64   `json:"start_us"` // microseconds since the Unix epoch
+	Seconds float64 `json:"seconds"`
+	// MeanCurrent in A, Charge in Ah and Energy in Wh are signed: charge is
+	// positive. Voltages are the meter's, in V: the last before the step and
+	// the last of the step, 0 where the meter gave none.
+	MeanCurrent  float64 `json:"mean_current_A"`
+	Charge       float64 `json:"charge_Ah"`
+	Energy       float64 `json:"energy_Wh"`
+	StartVoltage float64 `json:"start_voltage_V"`
+	EndVoltage   float64 `json:"end_voltage_V"`
+	// End is the machine's word for how the step ended; EndCell the cell (from
+	// one) that stood highest when a charge or lowest when a discharge ended.
+	End     string `json:"end,omitempty"`
+	EndCell int    `json:"end_cell,omitempty"`
+	// TempRise is the greatest rise of a sensor in the step, in K.
+	TempRise float64 `json:"temperature_rise_K"`
+	Status   Status  `json:"status"`
+	Reason   string  `json:"reason,omitempty"`
+}
+
+// Odd is a cell that does not belong to its siblings.
+type Odd struct {
+	Figure string  `json:"figure"`
+	Cell   int     `json:"cell"`
+	Value  float64 `json:"value"`
+	Median float64 `json:"median"`
+	Unit   string  `json:"unit"`
+	// Z is the robust z-score of the value.
+	Z    float64 `json:"z"`
+	Hint string  `json:"hint"`
+}
+
+// Figures are the results of one run.
+type Figures struct {
+	Module  string   `json:"module"`
+	Profile string   `json:"profile"`
+	Figures []Figure `json:"figures"`
+	Steps   []Step   `json:"steps"`
+	Odd     []Odd    `json:"odd,omitempty"`
+	// Notes tell what a reader should know: frames left out, steps not listed.
+	Notes []string `json:"notes,omitempty"`
+	// Frames counts what was used, Left what was left out.
+	Frames int64 `json:"frames"`
+	Left   int64 `json:"frames_left_out"`
+}
+
+// Find returns the module's figure of that name.
+func (f *Figures) Find(name string) (Figure, bool) {
+	for _, g := range f.Figures {
+		if g.Name == name && g.Cell == 0 {
+			return g, true
+		}
+	}
+	return Figure{}, false
+}
+
+// Cells returns the figures of that name of all cells, in the cells' order.
+func (f *Figures) Cells(name string) []Figure {
+	var out []Figure
+	for _, g := range f.Figures {
+		if g.Name == name && g.Cell > 0 {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// Row is one line of a table for people.
+type Row struct {
+	Name, Value, Unit, Interval, Note string
+}
+
+// Table returns the module's figures as rows in their stable order; figures of
+// single cells are left to Cells.
+func (f *Figures) Table() []Row {
+	var rows []Row
+	for _, g := range f.Figures {
+		if g.Cell == 0 {
+			rows = append(rows, g.Row())
+		}
+	}
+	return rows
+}
+
+// Row formats the figure: the interval to two significant digits, the value to
+// the same place (GUM 7.2.6).
+func (g Figure) Row() Row {
+	r := Row{Name: g.Name, Unit: g.Unit, Note: g.Detail}
+	if g.Cell > 0 {
+		r.Name = fmt.Sprintf("%s cell %d", g.Name, g.Cell)
+	}
+	if g.Status == Unproven {
+		r.Note = "unproven: " + g.Reason
+	}
+	if g.NoValue {
+		r.Value = "-"
+		return r
+	}
+	places := 3
+	if g.U > 0 {
+		places = min(max(1-int(math.Floor(math.Log10(g.U))), 0), 9)
+		r.Interval = strconv.FormatFloat(g.U, 'f', places, 64)
+	} else if g.Value == math.Trunc(g.Value) {
+		places = 0
+	}
+	r.Value = strconv.FormatFloat(g.Value, 'f', places, 64)
+	return r
+}
