@@ -28,19 +28,18 @@ type Module struct {
 	Series    uint32                 `protobuf:"varint,3,opt,name=series,proto3" json:"series,omitempty"`
 	Parallel  uint32                 `protobuf:"varint,4,opt,name=parallel,proto3" json:"parallel,omitempty"`
 	RatedNc   int64                  `protobuf:"varint,5,opt,name=rated_nc,json=ratedNc,proto3" json:"rated_nc,omitempty"`
-	Cell      string                 `protobuf:"bytes,6,opt,name=cell,proto3" json:"cell,omitempty"`
 	// Digest names the file's exact content.
-	Digest       string `protobuf:"bytes,7,opt,name=digest,proto3" json:"digest,omitempty"`
-	RegisteredUs int64  `protobuf:"varint,8,opt,name=registered_us,json=registeredUs,proto3" json:"registered_us,omitempty"`
-	RegisteredBy string `protobuf:"bytes,9,opt,name=registered_by,json=registeredBy,proto3" json:"registered_by,omitempty"`
-	Sensors      uint32 `protobuf:"varint,10,opt,name=sensors,proto3" json:"sensors,omitempty"`
+	Digest       string `protobuf:"bytes,6,opt,name=digest,proto3" json:"digest,omitempty"`
+	RegisteredUs int64  `protobuf:"varint,7,opt,name=registered_us,json=registeredUs,proto3" json:"registered_us,omitempty"`
+	RegisteredBy string `protobuf:"bytes,8,opt,name=registered_by,json=registeredBy,proto3" json:"registered_by,omitempty"`
+	Sensors      uint32 `protobuf:"varint,9,opt,name=sensors,proto3" json:"sensors,omitempty"`
 	// Limits of the cell's maker.
-	CellMaxUv       int64 `protobuf:"varint,11,opt,name=cell_max_uv,json=cellMaxUv,proto3" json:"cell_max_uv,omitempty"`
-	CellMinUv       int64 `protobuf:"varint,12,opt,name=cell_min_uv,json=cellMinUv,proto3" json:"cell_min_uv,omitempty"`
-	ChargeMaxUa     int64 `protobuf:"varint,13,opt,name=charge_max_ua,json=chargeMaxUa,proto3" json:"charge_max_ua,omitempty"`
-	DischargeMaxUa  int64 `protobuf:"varint,14,opt,name=discharge_max_ua,json=dischargeMaxUa,proto3" json:"discharge_max_ua,omitempty"`
-	TempChargeMinMk int64 `protobuf:"varint,15,opt,name=temp_charge_min_mk,json=tempChargeMinMk,proto3" json:"temp_charge_min_mk,omitempty"`
-	TempMaxMk       int64 `protobuf:"varint,16,opt,name=temp_max_mk,json=tempMaxMk,proto3" json:"temp_max_mk,omitempty"`
+	CellMaxUv       int64 `protobuf:"varint,10,opt,name=cell_max_uv,json=cellMaxUv,proto3" json:"cell_max_uv,omitempty"`
+	CellMinUv       int64 `protobuf:"varint,11,opt,name=cell_min_uv,json=cellMinUv,proto3" json:"cell_min_uv,omitempty"`
+	ChargeMaxUa     int64 `protobuf:"varint,12,opt,name=charge_max_ua,json=chargeMaxUa,proto3" json:"charge_max_ua,omitempty"`
+	DischargeMaxUa  int64 `protobuf:"varint,13,opt,name=discharge_max_ua,json=dischargeMaxUa,proto3" json:"discharge_max_ua,omitempty"`
+	TempChargeMinMk int64 `protobuf:"varint,14,opt,name=temp_charge_min_mk,json=tempChargeMinMk,proto3" json:"temp_charge_min_mk,omitempty"`
+	TempMaxMk       int64 `protobuf:"varint,15,opt,name=temp_max_mk,json=tempMaxMk,proto3" json:"temp_max_mk,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
 }
@@ -108,13 +107,6 @@ func (x *Module) GetRatedNc() int64 {
 		return x.RatedNc
 	}
 	return 0
-}
-
-func (x *Module) GetCell() string {
-	if x != nil {
-		return x.Cell
-	}
-	return ""
 }
 
 func (x *Module) GetDigest() string {
@@ -500,25 +492,24 @@ var File_rigwarden_v1_module_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_module_proto_rawDesc = "" +
 	"\n" +
-	"\x19rigwarden/v1/module.proto\x12\frigwarden.v1\x1a\x19rigwarden/v1/common.proto\"\xf8\x03\n" +
+	"\x19rigwarden/v1/module.proto\x12\frigwarden.v1\x1a\x19rigwarden/v1/common.proto\"\xe4\x03\n" +
 	"\x06Module\x12\x16\n" +
 	"\x06serial\x18\x01 \x01(\tR\x06serial\x12\x1c\n" +
 	"\tchemistry\x18\x02 \x01(\tR\tchemistry\x12\x16\n" +
 	"\x06series\x18\x03 \x01(\rR\x06series\x12\x1a\n" +
 	"\bparallel\x18\x04 \x01(\rR\bparallel\x12\x19\n" +
-	"\brated_nc\x18\x05 \x01(\x03R\aratedNc\x12\x12\n" +
-	"\x04cell\x18\x06 \x01(\tR\x04cell\x12\x16\n" +
-	"\x06digest\x18\a \x01(\tR\x06digest\x12#\n" +
-	"\rregistered_us\x18\b \x01(\x03R\fregisteredUs\x12#\n" +
-	"\rregistered_by\x18\t \x01(\tR\fregisteredBy\x12\x18\n" +
-	"\asensors\x18\n" +
-	" \x01(\rR\asensors\x12\x1e\n" +
-	"\vcell_max_uv\x18\v \x01(\x03R\tcellMaxUv\x12\x1e\n" +
-	"\vcell_min_uv\x18\f \x01(\x03R\tcellMinUv\x12\"\n" +
-	"\rcharge_max_ua\x18\r \x01(\x03R\vchargeMaxUa\x12(\n" +
-	"\x10discharge_max_ua\x18\x0e \x01(\x03R\x0edischargeMaxUa\x12+\n" +
-	"\x12temp_charge_min_mk\x18\x0f \x01(\x03R\x0ftempChargeMinMk\x12\x1e\n" +
-	"\vtemp_max_mk\x18\x10 \x01(\x03R\ttempMaxMk\"W\n" +
+	"\brated_nc\x18\x05 \x01(\x03R\aratedNc\x12\x16\n" +
+	"\x06digest\x18\x06 \x01(\tR\x06digest\x12#\n" +
+	"\rregistered_us\x18\a \x01(\x03R\fregisteredUs\x12#\n" +
+	"\rregistered_by\x18\b \x01(\tR\fregisteredBy\x12\x18\n" +
+	"\asensors\x18\t \x01(\rR\asensors\x12\x1e\n" +
+	"\vcell_max_uv\x18\n" +
+	" \x01(\x03R\tcellMaxUv\x12\x1e\n" +
+	"\vcell_min_uv\x18\v \x01(\x03R\tcellMinUv\x12\"\n" +
+	"\rcharge_max_ua\x18\f \x01(\x03R\vchargeMaxUa\x12(\n" +
+	"\x10discharge_max_ua\x18\r \x01(\x03R\x0edischargeMaxUa\x12+\n" +
+	"\x12temp_charge_min_mk\x18\x0e \x01(\x03R\x0ftempChargeMinMk\x12\x1e\n" +
+	"\vtemp_max_mk\x18\x0f \x01(\x03R\ttempMaxMk\"W\n" +
 	"\x15RegisterModuleRequest\x12,\n" +
 	"\x04file\x18\x01 \x01(\v2\x18.rigwarden.v1.SourceFileR\x04file\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\"b\n" +

@@ -203,25 +203,23 @@ func (Verdict) EnumDescriptor() ([]byte, []int) {
 }
 
 type Run struct {
-	state     protoimpl.MessageState `protogen:"open.v1"`
-	Id        string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	Bench     string                 `protobuf:"bytes,2,opt,name=bench,proto3" json:"bench,omitempty"`
-	Module    string                 `protobuf:"bytes,3,opt,name=module,proto3" json:"module,omitempty"`
-	Profile   string                 `protobuf:"bytes,4,opt,name=profile,proto3" json:"profile,omitempty"`
-	Plan      string                 `protobuf:"bytes,5,opt,name=plan,proto3" json:"plan,omitempty"` // digest
-	Who       string                 `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
-	StartedUs int64                  `protobuf:"varint,7,opt,name=started_us,json=startedUs,proto3" json:"started_us,omitempty"`
-	EndedUs   int64                  `protobuf:"varint,8,opt,name=ended_us,json=endedUs,proto3" json:"ended_us,omitempty"` // 0 while running
-	Outcome   Outcome                `protobuf:"varint,9,opt,name=outcome,proto3,enum=rigwarden.v1.Outcome" json:"outcome,omitempty"`
-	Reason    string                 `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
-	Trip      string                 `protobuf:"bytes,11,opt,name=trip,proto3" json:"trip,omitempty"`
-	// Cleared says that current was measured zero after the trip, to_zero_us
-	// after the breaching frame.
-	Cleared       bool    `protobuf:"varint,12,opt,name=cleared,proto3" json:"cleared,omitempty"`
-	ToZeroUs      int64   `protobuf:"varint,13,opt,name=to_zero_us,json=toZeroUs,proto3" json:"to_zero_us,omitempty"`
-	Verdict       Verdict `protobuf:"varint,14,opt,name=verdict,proto3,enum=rigwarden.v1.Verdict" json:"verdict,omitempty"`
-	Events        uint64  `protobuf:"varint,15,opt,name=events,proto3" json:"events,omitempty"`
-	Frames        uint64  `protobuf:"varint,16,opt,name=frames,proto3" json:"frames,omitempty"`
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Id          string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Bench       string                 `protobuf:"bytes,2,opt,name=bench,proto3" json:"bench,omitempty"`
+	Module      string                 `protobuf:"bytes,3,opt,name=module,proto3" json:"module,omitempty"`
+	Profile     string                 `protobuf:"bytes,4,opt,name=profile,proto3" json:"profile,omitempty"`
+	Plan        string                 `protobuf:"bytes,5,opt,name=plan,proto3" json:"plan,omitempty"` // digest of the plan's canonical form
+	Who         string                 `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
+	Virtual     bool                   `protobuf:"varint,7,opt,name=virtual,proto3" json:"virtual,omitempty"` // in virtual time
+	StartedUs   int64                  `protobuf:"varint,8,opt,name=started_us,json=startedUs,proto3" json:"started_us,omitempty"`
+	EndedUs     int64                  `protobuf:"varint,9,opt,name=ended_us,json=endedUs,proto3" json:"ended_us,omitempty"` // 0 while running
+	Outcome     Outcome                `protobuf:"varint,10,opt,name=outcome,proto3,enum=rigwarden.v1.Outcome" json:"outcome,omitempty"`
+	Reason      string                 `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	Frames      uint64                 `protobuf:"varint,12,opt,name=frames,proto3" json:"frames,omitempty"`
+	LastFrameUs int64                  `protobuf:"varint,13,opt,name=last_frame_us,json=lastFrameUs,proto3" json:"last_frame_us,omitempty"`
+	Verdict     Verdict                `protobuf:"varint,14,opt,name=verdict,proto3,enum=rigwarden.v1.Verdict" json:"verdict,omitempty"`
+	// Head is the last link of the run's hash chain; empty while running.
+	Head          string `protobuf:"bytes,15,opt,name=head,proto3" json:"head,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -298,6 +296,13 @@ func (x *Run) GetWho() string {
 	return ""
 }
 
+func (x *Run) GetVirtual() bool {
+	if x != nil {
+		return x.Virtual
+	}
+	return false
+}
+
 func (x *Run) GetStartedUs() int64 {
 	if x != nil {
 		return x.StartedUs
@@ -326,23 +331,16 @@ func (x *Run) GetReason() string {
 	return ""
 }
 
-func (x *Run) GetTrip() string {
+func (x *Run) GetFrames() uint64 {
 	if x != nil {
-		return x.Trip
+		return x.Frames
 	}
-	return ""
+	return 0
 }
 
-func (x *Run) GetCleared() bool {
+func (x *Run) GetLastFrameUs() int64 {
 	if x != nil {
-		return x.Cleared
-	}
-	return false
-}
-
-func (x *Run) GetToZeroUs() int64 {
-	if x != nil {
-		return x.ToZeroUs
+		return x.LastFrameUs
 	}
 	return 0
 }
@@ -354,18 +352,11 @@ func (x *Run) GetVerdict() Verdict {
 	return Verdict_VERDICT_UNSPECIFIED
 }
 
-func (x *Run) GetEvents() uint64 {
+func (x *Run) GetHead() string {
 	if x != nil {
-		return x.Events
+		return x.Head
 	}
-	return 0
-}
-
-func (x *Run) GetFrames() uint64 {
-	if x != nil {
-		return x.Frames
-	}
-	return 0
+	return ""
 }
 
 type StartRunRequest struct {
@@ -768,12 +759,15 @@ func (x *GetRunRequest) GetRun() string {
 type GetRunResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Run   *Run                   `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
-	Steps []*RunStep             `protobuf:"bytes,2,rep,name=steps,proto3" json:"steps,omitempty"`
-	// Plan and criteria in the canonical form that was stored with the run.
-	Plan     []byte `protobuf:"bytes,3,opt,name=plan,proto3" json:"plan,omitempty"`
-	Criteria []byte `protobuf:"bytes,4,opt,name=criteria,proto3" json:"criteria,omitempty"`
-	// Figures in the canonical form that was handed back; empty while unjudged.
-	Figures       []byte `protobuf:"bytes,5,opt,name=figures,proto3" json:"figures,omitempty"`
+	// Plan in the canonical form that was stored with the run.
+	Plan []byte `protobuf:"bytes,2,opt,name=plan,proto3" json:"plan,omitempty"`
+	// Criteria is the text of the criteria fixed beforehand.
+	Criteria string `protobuf:"bytes,3,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	// Figures and reasons are the judge's documents; empty while unjudged.
+	Figures []byte `protobuf:"bytes,4,opt,name=figures,proto3" json:"figures,omitempty"`
+	Reasons []byte `protobuf:"bytes,5,opt,name=reasons,proto3" json:"reasons,omitempty"`
+	// Digest is the judge's digest over what it read.
+	Digest        string `protobuf:"bytes,6,opt,name=digest,proto3" json:"digest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -815,13 +809,6 @@ func (x *GetRunResponse) GetRun() *Run {
 	return nil
 }
 
-func (x *GetRunResponse) GetSteps() []*RunStep {
-	if x != nil {
-		return x.Steps
-	}
-	return nil
-}
-
 func (x *GetRunResponse) GetPlan() []byte {
 	if x != nil {
 		return x.Plan
@@ -829,11 +816,11 @@ func (x *GetRunResponse) GetPlan() []byte {
 	return nil
 }
 
-func (x *GetRunResponse) GetCriteria() []byte {
+func (x *GetRunResponse) GetCriteria() string {
 	if x != nil {
 		return x.Criteria
 	}
-	return nil
+	return ""
 }
 
 func (x *GetRunResponse) GetFigures() []byte {
@@ -843,102 +830,16 @@ func (x *GetRunResponse) GetFigures() []byte {
 	return nil
 }
 
-type RunStep struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Label         string                 `protobuf:"bytes,1,opt,name=label,proto3" json:"label,omitempty"`
-	Kind          string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
-	Pass          uint32                 `protobuf:"varint,3,opt,name=pass,proto3" json:"pass,omitempty"`
-	BeganUs       int64                  `protobuf:"varint,4,opt,name=began_us,json=beganUs,proto3" json:"began_us,omitempty"`
-	SpanUs        int64                  `protobuf:"varint,5,opt,name=span_us,json=spanUs,proto3" json:"span_us,omitempty"`
-	ChargeNc      int64                  `protobuf:"varint,6,opt,name=charge_nc,json=chargeNc,proto3" json:"charge_nc,omitempty"`
-	EnergyUj      int64                  `protobuf:"varint,7,opt,name=energy_uj,json=energyUj,proto3" json:"energy_uj,omitempty"`
-	End           string                 `protobuf:"bytes,8,opt,name=end,proto3" json:"end,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *RunStep) Reset() {
-	*x = RunStep{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[9]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *RunStep) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*RunStep) ProtoMessage() {}
-
-func (x *RunStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[9]
+func (x *GetRunResponse) GetReasons() []byte {
 	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
+		return x.Reasons
 	}
-	return mi.MessageOf(x)
+	return nil
 }
 
-// Deprecated: Use RunStep.ProtoReflect.Descriptor instead.
-func (*RunStep) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{9}
-}
-
-func (x *RunStep) GetLabel() string {
+func (x *GetRunResponse) GetDigest() string {
 	if x != nil {
-		return x.Label
-	}
-	return ""
-}
-
-func (x *RunStep) GetKind() string {
-	if x != nil {
-		return x.Kind
-	}
-	return ""
-}
-
-func (x *RunStep) GetPass() uint32 {
-	if x != nil {
-		return x.Pass
-	}
-	return 0
-}
-
-func (x *RunStep) GetBeganUs() int64 {
-	if x != nil {
-		return x.BeganUs
-	}
-	return 0
-}
-
-func (x *RunStep) GetSpanUs() int64 {
-	if x != nil {
-		return x.SpanUs
-	}
-	return 0
-}
-
-func (x *RunStep) GetChargeNc() int64 {
-	if x != nil {
-		return x.ChargeNc
-	}
-	return 0
-}
-
-func (x *RunStep) GetEnergyUj() int64 {
-	if x != nil {
-		return x.EnergyUj
-	}
-	return 0
-}
-
-func (x *RunStep) GetEnd() string {
-	if x != nil {
-		return x.End
+		return x.Digest
 	}
 	return ""
 }
@@ -954,7 +855,7 @@ type RunEventsRequest struct {
 
 func (x *RunEventsRequest) Reset() {
 	*x = RunEventsRequest{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[10]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -966,7 +867,7 @@ func (x *RunEventsRequest) String() string {
 func (*RunEventsRequest) ProtoMessage() {}
 
 func (x *RunEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[10]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -979,7 +880,7 @@ func (x *RunEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunEventsRequest.ProtoReflect.Descriptor instead.
 func (*RunEventsRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{10}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RunEventsRequest) GetRun() string {
@@ -1013,7 +914,7 @@ type RunEventsResponse struct {
 
 func (x *RunEventsResponse) Reset() {
 	*x = RunEventsResponse{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[11]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1025,7 +926,7 @@ func (x *RunEventsResponse) String() string {
 func (*RunEventsResponse) ProtoMessage() {}
 
 func (x *RunEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[11]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1038,7 +939,7 @@ func (x *RunEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunEventsResponse.ProtoReflect.Descriptor instead.
 func (*RunEventsResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{11}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RunEventsResponse) GetLines() []*EventLine {
@@ -1059,7 +960,7 @@ type EventLine struct {
 
 func (x *EventLine) Reset() {
 	*x = EventLine{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[12]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1071,7 +972,7 @@ func (x *EventLine) String() string {
 func (*EventLine) ProtoMessage() {}
 
 func (x *EventLine) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[12]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1084,7 +985,7 @@ func (x *EventLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventLine.ProtoReflect.Descriptor instead.
 func (*EventLine) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{12}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *EventLine) GetSeq() uint64 {
@@ -1111,8 +1012,8 @@ func (x *EventLine) GetLine() string {
 type RunFramesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Run   string                 `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
-	// From and to bound the instants; 0 leaves a side open. Whole pieces are
-	// sent, so a reader cuts the first and the last itself.
+	// From up to, not including, to bounds the instants; 0 leaves a side open.
+	// Whole blocks are sent, so a reader cuts the first and the last itself.
 	FromUs        int64 `protobuf:"varint,2,opt,name=from_us,json=fromUs,proto3" json:"from_us,omitempty"`
 	ToUs          int64 `protobuf:"varint,3,opt,name=to_us,json=toUs,proto3" json:"to_us,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1121,7 +1022,7 @@ type RunFramesRequest struct {
 
 func (x *RunFramesRequest) Reset() {
 	*x = RunFramesRequest{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[13]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1133,7 +1034,7 @@ func (x *RunFramesRequest) String() string {
 func (*RunFramesRequest) ProtoMessage() {}
 
 func (x *RunFramesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[13]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1146,7 +1047,7 @@ func (x *RunFramesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunFramesRequest.ProtoReflect.Descriptor instead.
 func (*RunFramesRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{13}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RunFramesRequest) GetRun() string {
@@ -1172,16 +1073,15 @@ func (x *RunFramesRequest) GetToUs() int64 {
 
 type RunFramesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Piece is one stored piece, with the instant of its first frame.
-	AtUs          int64  `protobuf:"varint,1,opt,name=at_us,json=atUs,proto3" json:"at_us,omitempty"`
-	Piece         []byte `protobuf:"bytes,2,opt,name=piece,proto3" json:"piece,omitempty"`
+	// Block is one stored block of frames, as it was written.
+	Block         []byte `protobuf:"bytes,1,opt,name=block,proto3" json:"block,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RunFramesResponse) Reset() {
 	*x = RunFramesResponse{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[14]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1193,7 +1093,7 @@ func (x *RunFramesResponse) String() string {
 func (*RunFramesResponse) ProtoMessage() {}
 
 func (x *RunFramesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[14]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1206,35 +1106,31 @@ func (x *RunFramesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunFramesResponse.ProtoReflect.Descriptor instead.
 func (*RunFramesResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{14}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{13}
 }
 
-func (x *RunFramesResponse) GetAtUs() int64 {
+func (x *RunFramesResponse) GetBlock() []byte {
 	if x != nil {
-		return x.AtUs
-	}
-	return 0
-}
-
-func (x *RunFramesResponse) GetPiece() []byte {
-	if x != nil {
-		return x.Piece
+		return x.Block
 	}
 	return nil
 }
 
 type PutFiguresRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Run           string                 `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
-	Verdict       Verdict                `protobuf:"varint,2,opt,name=verdict,proto3,enum=rigwarden.v1.Verdict" json:"verdict,omitempty"`
-	Figures       []byte                 `protobuf:"bytes,3,opt,name=figures,proto3" json:"figures,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Run     string                 `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	Verdict Verdict                `protobuf:"varint,2,opt,name=verdict,proto3,enum=rigwarden.v1.Verdict" json:"verdict,omitempty"`
+	// JSON documents.
+	Figures       []byte `protobuf:"bytes,3,opt,name=figures,proto3" json:"figures,omitempty"`
+	Reasons       []byte `protobuf:"bytes,4,opt,name=reasons,proto3" json:"reasons,omitempty"`
+	Digest        string `protobuf:"bytes,5,opt,name=digest,proto3" json:"digest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PutFiguresRequest) Reset() {
 	*x = PutFiguresRequest{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[15]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1246,7 +1142,7 @@ func (x *PutFiguresRequest) String() string {
 func (*PutFiguresRequest) ProtoMessage() {}
 
 func (x *PutFiguresRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[15]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1259,7 +1155,7 @@ func (x *PutFiguresRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutFiguresRequest.ProtoReflect.Descriptor instead.
 func (*PutFiguresRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{15}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PutFiguresRequest) GetRun() string {
@@ -1283,6 +1179,20 @@ func (x *PutFiguresRequest) GetFigures() []byte {
 	return nil
 }
 
+func (x *PutFiguresRequest) GetReasons() []byte {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *PutFiguresRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
 type PutFiguresResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -1291,7 +1201,7 @@ type PutFiguresResponse struct {
 
 func (x *PutFiguresResponse) Reset() {
 	*x = PutFiguresResponse{}
-	mi := &file_rigwarden_v1_run_proto_msgTypes[16]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1303,7 +1213,7 @@ func (x *PutFiguresResponse) String() string {
 func (*PutFiguresResponse) ProtoMessage() {}
 
 func (x *PutFiguresResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_run_proto_msgTypes[16]
+	mi := &file_rigwarden_v1_run_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1316,34 +1226,32 @@ func (x *PutFiguresResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutFiguresResponse.ProtoReflect.Descriptor instead.
 func (*PutFiguresResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{16}
+	return file_rigwarden_v1_run_proto_rawDescGZIP(), []int{15}
 }
 
 var File_rigwarden_v1_run_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_run_proto_rawDesc = "" +
 	"\n" +
-	"\x16rigwarden/v1/run.proto\x12\frigwarden.v1\x1a\x1arigwarden/v1/profile.proto\"\xb3\x03\n" +
+	"\x16rigwarden/v1/run.proto\x12\frigwarden.v1\x1a\x1arigwarden/v1/profile.proto\"\xa1\x03\n" +
 	"\x03Run\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05bench\x18\x02 \x01(\tR\x05bench\x12\x16\n" +
 	"\x06module\x18\x03 \x01(\tR\x06module\x12\x18\n" +
 	"\aprofile\x18\x04 \x01(\tR\aprofile\x12\x12\n" +
 	"\x04plan\x18\x05 \x01(\tR\x04plan\x12\x10\n" +
-	"\x03who\x18\x06 \x01(\tR\x03who\x12\x1d\n" +
+	"\x03who\x18\x06 \x01(\tR\x03who\x12\x18\n" +
+	"\avirtual\x18\a \x01(\bR\avirtual\x12\x1d\n" +
 	"\n" +
-	"started_us\x18\a \x01(\x03R\tstartedUs\x12\x19\n" +
-	"\bended_us\x18\b \x01(\x03R\aendedUs\x12/\n" +
-	"\aoutcome\x18\t \x01(\x0e2\x15.rigwarden.v1.OutcomeR\aoutcome\x12\x16\n" +
-	"\x06reason\x18\n" +
-	" \x01(\tR\x06reason\x12\x12\n" +
-	"\x04trip\x18\v \x01(\tR\x04trip\x12\x18\n" +
-	"\acleared\x18\f \x01(\bR\acleared\x12\x1c\n" +
-	"\n" +
-	"to_zero_us\x18\r \x01(\x03R\btoZeroUs\x12/\n" +
-	"\averdict\x18\x0e \x01(\x0e2\x15.rigwarden.v1.VerdictR\averdict\x12\x16\n" +
-	"\x06events\x18\x0f \x01(\x04R\x06events\x12\x16\n" +
-	"\x06frames\x18\x10 \x01(\x04R\x06frames\"\xb3\x01\n" +
+	"started_us\x18\b \x01(\x03R\tstartedUs\x12\x19\n" +
+	"\bended_us\x18\t \x01(\x03R\aendedUs\x12/\n" +
+	"\aoutcome\x18\n" +
+	" \x01(\x0e2\x15.rigwarden.v1.OutcomeR\aoutcome\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\x12\x16\n" +
+	"\x06frames\x18\f \x01(\x04R\x06frames\x12\"\n" +
+	"\rlast_frame_us\x18\r \x01(\x03R\vlastFrameUs\x12/\n" +
+	"\averdict\x18\x0e \x01(\x0e2\x15.rigwarden.v1.VerdictR\averdict\x12\x12\n" +
+	"\x04head\x18\x0f \x01(\tR\x04head\"\xb3\x01\n" +
 	"\x0fStartRunRequest\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x16\n" +
 	"\x06module\x18\x02 \x01(\tR\x06module\x12.\n" +
@@ -1368,22 +1276,14 @@ const file_rigwarden_v1_run_proto_rawDesc = "" +
 	"\x04runs\x18\x01 \x03(\v2\x11.rigwarden.v1.RunR\x04runs\x12\x12\n" +
 	"\x04more\x18\x02 \x01(\bR\x04more\"!\n" +
 	"\rGetRunRequest\x12\x10\n" +
-	"\x03run\x18\x01 \x01(\tR\x03run\"\xac\x01\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\"\xb1\x01\n" +
 	"\x0eGetRunResponse\x12#\n" +
-	"\x03run\x18\x01 \x01(\v2\x11.rigwarden.v1.RunR\x03run\x12+\n" +
-	"\x05steps\x18\x02 \x03(\v2\x15.rigwarden.v1.RunStepR\x05steps\x12\x12\n" +
-	"\x04plan\x18\x03 \x01(\fR\x04plan\x12\x1a\n" +
-	"\bcriteria\x18\x04 \x01(\fR\bcriteria\x12\x18\n" +
-	"\afigures\x18\x05 \x01(\fR\afigures\"\xc7\x01\n" +
-	"\aRunStep\x12\x14\n" +
-	"\x05label\x18\x01 \x01(\tR\x05label\x12\x12\n" +
-	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
-	"\x04pass\x18\x03 \x01(\rR\x04pass\x12\x19\n" +
-	"\bbegan_us\x18\x04 \x01(\x03R\abeganUs\x12\x17\n" +
-	"\aspan_us\x18\x05 \x01(\x03R\x06spanUs\x12\x1b\n" +
-	"\tcharge_nc\x18\x06 \x01(\x03R\bchargeNc\x12\x1b\n" +
-	"\tenergy_uj\x18\a \x01(\x03R\benergyUj\x12\x10\n" +
-	"\x03end\x18\b \x01(\tR\x03end\"R\n" +
+	"\x03run\x18\x01 \x01(\v2\x11.rigwarden.v1.RunR\x03run\x12\x12\n" +
+	"\x04plan\x18\x02 \x01(\fR\x04plan\x12\x1a\n" +
+	"\bcriteria\x18\x03 \x01(\tR\bcriteria\x12\x18\n" +
+	"\afigures\x18\x04 \x01(\fR\afigures\x12\x18\n" +
+	"\areasons\x18\x05 \x01(\fR\areasons\x12\x16\n" +
+	"\x06digest\x18\x06 \x01(\tR\x06digest\"R\n" +
 	"\x10RunEventsRequest\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05after\x18\x02 \x01(\x04R\x05after\x12\x16\n" +
@@ -1397,14 +1297,15 @@ const file_rigwarden_v1_run_proto_rawDesc = "" +
 	"\x10RunFramesRequest\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x17\n" +
 	"\afrom_us\x18\x02 \x01(\x03R\x06fromUs\x12\x13\n" +
-	"\x05to_us\x18\x03 \x01(\x03R\x04toUs\">\n" +
-	"\x11RunFramesResponse\x12\x13\n" +
-	"\x05at_us\x18\x01 \x01(\x03R\x04atUs\x12\x14\n" +
-	"\x05piece\x18\x02 \x01(\fR\x05piece\"p\n" +
+	"\x05to_us\x18\x03 \x01(\x03R\x04toUs\")\n" +
+	"\x11RunFramesResponse\x12\x14\n" +
+	"\x05block\x18\x01 \x01(\fR\x05block\"\xa2\x01\n" +
 	"\x11PutFiguresRequest\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12/\n" +
 	"\averdict\x18\x02 \x01(\x0e2\x15.rigwarden.v1.VerdictR\averdict\x12\x18\n" +
-	"\afigures\x18\x03 \x01(\fR\afigures\"\x14\n" +
+	"\afigures\x18\x03 \x01(\fR\afigures\x12\x18\n" +
+	"\areasons\x18\x04 \x01(\fR\areasons\x12\x16\n" +
+	"\x06digest\x18\x05 \x01(\tR\x06digest\"\x14\n" +
 	"\x12PutFiguresResponse*\xb5\x01\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x13\n" +
@@ -1453,7 +1354,7 @@ func file_rigwarden_v1_run_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_v1_run_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_rigwarden_v1_run_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_rigwarden_v1_run_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_rigwarden_v1_run_proto_goTypes = []any{
 	(Outcome)(0),               // 0: rigwarden.v1.Outcome
 	(Verb)(0),                  // 1: rigwarden.v1.Verb
@@ -1467,49 +1368,47 @@ var file_rigwarden_v1_run_proto_goTypes = []any{
 	(*ListRunsResponse)(nil),   // 9: rigwarden.v1.ListRunsResponse
 	(*GetRunRequest)(nil),      // 10: rigwarden.v1.GetRunRequest
 	(*GetRunResponse)(nil),     // 11: rigwarden.v1.GetRunResponse
-	(*RunStep)(nil),            // 12: rigwarden.v1.RunStep
-	(*RunEventsRequest)(nil),   // 13: rigwarden.v1.RunEventsRequest
-	(*RunEventsResponse)(nil),  // 14: rigwarden.v1.RunEventsResponse
-	(*EventLine)(nil),          // 15: rigwarden.v1.EventLine
-	(*RunFramesRequest)(nil),   // 16: rigwarden.v1.RunFramesRequest
-	(*RunFramesResponse)(nil),  // 17: rigwarden.v1.RunFramesResponse
-	(*PutFiguresRequest)(nil),  // 18: rigwarden.v1.PutFiguresRequest
-	(*PutFiguresResponse)(nil), // 19: rigwarden.v1.PutFiguresResponse
-	(*Source)(nil),             // 20: rigwarden.v1.Source
-	(*Preview)(nil),            // 21: rigwarden.v1.Preview
+	(*RunEventsRequest)(nil),   // 12: rigwarden.v1.RunEventsRequest
+	(*RunEventsResponse)(nil),  // 13: rigwarden.v1.RunEventsResponse
+	(*EventLine)(nil),          // 14: rigwarden.v1.EventLine
+	(*RunFramesRequest)(nil),   // 15: rigwarden.v1.RunFramesRequest
+	(*RunFramesResponse)(nil),  // 16: rigwarden.v1.RunFramesResponse
+	(*PutFiguresRequest)(nil),  // 17: rigwarden.v1.PutFiguresRequest
+	(*PutFiguresResponse)(nil), // 18: rigwarden.v1.PutFiguresResponse
+	(*Source)(nil),             // 19: rigwarden.v1.Source
+	(*Preview)(nil),            // 20: rigwarden.v1.Preview
 }
 var file_rigwarden_v1_run_proto_depIdxs = []int32{
 	0,  // 0: rigwarden.v1.Run.outcome:type_name -> rigwarden.v1.Outcome
 	2,  // 1: rigwarden.v1.Run.verdict:type_name -> rigwarden.v1.Verdict
-	20, // 2: rigwarden.v1.StartRunRequest.profile:type_name -> rigwarden.v1.Source
-	20, // 3: rigwarden.v1.StartRunRequest.criteria:type_name -> rigwarden.v1.Source
+	19, // 2: rigwarden.v1.StartRunRequest.profile:type_name -> rigwarden.v1.Source
+	19, // 3: rigwarden.v1.StartRunRequest.criteria:type_name -> rigwarden.v1.Source
 	3,  // 4: rigwarden.v1.StartRunResponse.run:type_name -> rigwarden.v1.Run
-	21, // 5: rigwarden.v1.StartRunResponse.preview:type_name -> rigwarden.v1.Preview
+	20, // 5: rigwarden.v1.StartRunResponse.preview:type_name -> rigwarden.v1.Preview
 	1,  // 6: rigwarden.v1.CommandRunRequest.verb:type_name -> rigwarden.v1.Verb
 	3,  // 7: rigwarden.v1.ListRunsResponse.runs:type_name -> rigwarden.v1.Run
 	3,  // 8: rigwarden.v1.GetRunResponse.run:type_name -> rigwarden.v1.Run
-	12, // 9: rigwarden.v1.GetRunResponse.steps:type_name -> rigwarden.v1.RunStep
-	15, // 10: rigwarden.v1.RunEventsResponse.lines:type_name -> rigwarden.v1.EventLine
-	2,  // 11: rigwarden.v1.PutFiguresRequest.verdict:type_name -> rigwarden.v1.Verdict
-	4,  // 12: rigwarden.v1.Runs.Start:input_type -> rigwarden.v1.StartRunRequest
-	6,  // 13: rigwarden.v1.Runs.Command:input_type -> rigwarden.v1.CommandRunRequest
-	8,  // 14: rigwarden.v1.Runs.List:input_type -> rigwarden.v1.ListRunsRequest
-	10, // 15: rigwarden.v1.Runs.Get:input_type -> rigwarden.v1.GetRunRequest
-	13, // 16: rigwarden.v1.Runs.Events:input_type -> rigwarden.v1.RunEventsRequest
-	16, // 17: rigwarden.v1.Runs.Frames:input_type -> rigwarden.v1.RunFramesRequest
-	18, // 18: rigwarden.v1.Runs.PutFigures:input_type -> rigwarden.v1.PutFiguresRequest
-	5,  // 19: rigwarden.v1.Runs.Start:output_type -> rigwarden.v1.StartRunResponse
-	7,  // 20: rigwarden.v1.Runs.Command:output_type -> rigwarden.v1.CommandRunResponse
-	9,  // 21: rigwarden.v1.Runs.List:output_type -> rigwarden.v1.ListRunsResponse
-	11, // 22: rigwarden.v1.Runs.Get:output_type -> rigwarden.v1.GetRunResponse
-	14, // 23: rigwarden.v1.Runs.Events:output_type -> rigwarden.v1.RunEventsResponse
-	17, // 24: rigwarden.v1.Runs.Frames:output_type -> rigwarden.v1.RunFramesResponse
-	19, // 25: rigwarden.v1.Runs.PutFigures:output_type -> rigwarden.v1.PutFiguresResponse
-	19, // [19:26] is the sub-list for method output_type
-	12, // [12:19] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	14, // 9: rigwarden.v1.RunEventsResponse.lines:type_name -> rigwarden.v1.EventLine
+	2,  // 10: rigwarden.v1.PutFiguresRequest.verdict:type_name -> rigwarden.v1.Verdict
+	4,  // 11: rigwarden.v1.Runs.Start:input_type -> rigwarden.v1.StartRunRequest
+	6,  // 12: rigwarden.v1.Runs.Command:input_type -> rigwarden.v1.CommandRunRequest
+	8,  // 13: rigwarden.v1.Runs.List:input_type -> rigwarden.v1.ListRunsRequest
+	10, // 14: rigwarden.v1.Runs.Get:input_type -> rigwarden.v1.GetRunRequest
+	12, // 15: rigwarden.v1.Runs.Events:input_type -> rigwarden.v1.RunEventsRequest
+	15, // 16: rigwarden.v1.Runs.Frames:input_type -> rigwarden.v1.RunFramesRequest
+	17, // 17: rigwarden.v1.Runs.PutFigures:input_type -> rigwarden.v1.PutFiguresRequest
+	5,  // 18: rigwarden.v1.Runs.Start:output_type -> rigwarden.v1.StartRunResponse
+	7,  // 19: rigwarden.v1.Runs.Command:output_type -> rigwarden.v1.CommandRunResponse
+	9,  // 20: rigwarden.v1.Runs.List:output_type -> rigwarden.v1.ListRunsResponse
+	11, // 21: rigwarden.v1.Runs.Get:output_type -> rigwarden.v1.GetRunResponse
+	13, // 22: rigwarden.v1.Runs.Events:output_type -> rigwarden.v1.RunEventsResponse
+	16, // 23: rigwarden.v1.Runs.Frames:output_type -> rigwarden.v1.RunFramesResponse
+	18, // 24: rigwarden.v1.Runs.PutFigures:output_type -> rigwarden.v1.PutFiguresResponse
+	18, // [18:25] is the sub-list for method output_type
+	11, // [11:18] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_rigwarden_v1_run_proto_init() }
@@ -1524,7 +1423,7 @@ func file_rigwarden_v1_run_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_v1_run_proto_rawDesc), len(file_rigwarden_v1_run_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   17,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -45,7 +45,7 @@ type RunsClient interface {
 	// Events streams the run's recorded lines in order. With follow it goes on
 	// until the run has ended and everything was sent.
 	Events(ctx context.Context, in *RunEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RunEventsResponse], error)
-	// Frames streams the stored pieces of frames as they were written, undecoded:
+	// Frames streams the stored blocks of frames as they were written, undecoded:
 	// decoding is the reader's work, not the orchestrator's.
 	Frames(ctx context.Context, in *RunFramesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RunFramesResponse], error)
 	// PutFigures hands back what a reader judged of a finished run.
@@ -165,7 +165,7 @@ type RunsServer interface {
 	// Events streams the run's recorded lines in order. With follow it goes on
 	// until the run has ended and everything was sent.
 	Events(*RunEventsRequest, grpc.ServerStreamingServer[RunEventsResponse]) error
-	// Frames streams the stored pieces of frames as they were written, undecoded:
+	// Frames streams the stored blocks of frames as they were written, undecoded:
 	// decoding is the reader's work, not the orchestrator's.
 	Frames(*RunFramesRequest, grpc.ServerStreamingServer[RunFramesResponse]) error
 	// PutFigures hands back what a reader judged of a finished run.

@@ -1,0 +1,173 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/test/bufconn"
+
+	"github.com/rigwarden/rigwarden/orchestrator/service"
+	"github.com/rigwarden/rigwarden/orchestrator/store"
+	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
+)
+
+// session is a client's connection to an orchestrator, wherever that is.
+type session struct {
+	modules  rigwardenv1.ModulesClient
+	profiles rigwardenv1.ProfilesClient
+	benches  rigwardenv1.BenchesClient
+	runs     rigwardenv1.RunsClient
+
+	conn  *grpc.ClientConn
+	where string
+	end   []func()
+}
+
+// messageMax bounds every message, both ways.
+const messageMax = 4 << 20
+
+func dial(target string, opts ...grpc.DialOption) (*session, error) {
+	opts = append(opts,
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(messageMax), grpc.MaxCallSendMsgSize(messageMax)),
+	)
+	conn, err := grpc.NewClient(target, opts...)
+	if err != nil {
+		return nil, err
+	}
+	return &session{
+		modules:  rigwardenv1.NewModulesClient(conn),
+		profiles: rigwardenv1.NewProfilesClient(conn),
+		benches:  rigwardenv1.NewBenchesClient(conn),
+		runs:     rigwardenv1.NewRunsClient(conn),
+		conn:     conn,
+		where:    target,
+	}, nil
+}
+
+func (s *session) close() {
+	s.conn.Close()
+	for i := len(s.end) - 1; i >= 0; i-- {
+		s.end[i]()
+	}
+}
+
+// addWhere adds the two flags that say where the data is.
+func (a *app) addWhere(c *cobra.Command) {
+	c.Flags().StringVar(&a.server, "server", "", "address of an orchestrator: unix:/path/to/socket or host:port (default "+socketHint+")")
+	c.Flags().StringVar(&a.store, "store", "", "read this store file instead; nothing else may hold it open")
+	c.MarkFlagsMutuallyExclusive("server", "store")
+}
+
+const socketHint = "the socket in your runtime folder"
+
+// defaultSocket is where serve listens and clients look unless told otherwise.
+func defaultSocket() string {
+	if dir := os.Getenv("XDG_RUNTIME_DIR"); dir != "" {
+		return filepath.Join(dir, "rigwarden.sock")
+	}
+	return filepath.Join(os.TempDir(), fmt.Sprintf("rigwarden-%d.sock", os.Getuid()))
+}
+
+// target turns an address as people write it into gRPC's form.
+func target(address string) (string, error) {
+	if path, ok := strings.CutPrefix(address, "unix:"); ok {
+		if path == "" {
+			return "", usagef("--server %s names no socket; unix:/path/to/socket would be right", address)
+		}
+		return "unix:" + path, nil
+	}
+	if _, _, err := net.SplitHostPort(address); err != nil {
+		return "", usagef("--server %s is no address; unix:/path/to/socket or host:port would be right", address)
+	}
+	return "passthrough:///" + address, nil
+}
+
+// open gives the command its session: the orchestrator at --server, or the
+// store at --store behind the same service in this process.
+func (a *app) open(ctx context.Context) (*session, error) {
+	if a.store != "" {
+		return a.openStore(ctx)
+	}
+	address := a.server
+	if address == "" {
+		address = "unix:" + defaultSocket()
+	}
+	t, err := target(address)
+	if err != nil {
+		return nil, err
+	}
+	s, err := dial(t, explain(address)...)
+	if err != nil {
+		return nil, usagef("--server %s: %w", address, err)
+	}
+	return s, nil
+}
+
+// openStore serves a store file to this process alone, read-only.
+func (a *app) openStore(ctx context.Context) (*session, error) {
+	st, err := store.OpenReadOnly(a.store)
+	if err != nil {
+		return nil, service.Classify(err)
+	}
+	s, err := inProcess(service.New(service.Config{Store: st, ReadOnly: true, Now: a.clock}))
+	if err != nil {
+		st.Close()
+		return nil, err
+	}
+	s.where = a.store
+	s.end = append([]func(){func() { st.Close() }}, s.end...)
+	return s, nil
+}
+
+// openOffline serves what needs neither bench nor store.
+func (a *app) openOffline(ctx context.Context) (*session, error) {
+	if a.store != "" || a.server != "" {
+		return a.open(ctx)
+	}
+	return inProcess(service.New(service.Config{Now: a.clock}))
+}
+
+// inProcess connects to a service without leaving the process: the same wire
+// format, the same code, a pipe in memory.
+func inProcess(srv *service.Server) (*session, error) {
+	l := bufconn.Listen(1 << 20)
+	g := srv.GRPC()
+	go g.Serve(l)
+	s, err := dial("passthrough:///memory", grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return l.DialContext(ctx) }))
+	if err != nil {
+		g.Stop()
+		return nil, err
+	}
+	s.end = append(s.end, g.Stop)
+	return s, nil
+}
+
+// explain makes "nobody answers" say where, and what would be right.
+func explain(address string) []grpc.DialOption {
+	wrap := func(err error) error {
+		e := service.FromStatus(err)
+		if e != nil && e.Kind == service.KindUnreachable && e.Want == "" {
+			return &service.Error{
+				Kind: service.KindUnreachable, What: "no orchestrator answers", Where: "at " + address,
+				Want: "start one with rigwarden serve, or name another with --server",
+			}
+		}
+		return err
+	}
+	return []grpc.DialOption{
+		grpc.WithUnaryInterceptor(func(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+			if err := invoke(ctx, method, req, reply, cc, opts...); err != nil {
+				return wrap(err)
+			}
+			return nil
+		}),
+	}
+}

@@ -1,0 +1,186 @@
+package service
+
+import (
+	"context"
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/profiles"
+	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
+)
+
+type benchService struct {
+	rigwardenv1.UnimplementedBenchesServer
+	s *Server
+}
+
+func (b benchService) List(context.Context, *rigwardenv1.ListBenchesRequest) (*rigwardenv1.ListBenchesResponse, error) {
+	out := &rigwardenv1.ListBenchesResponse{}
+	for _, served := range b.s.Benches {
+		st := served.Bench.Status()
+		out.Benches = append(out.Benches, statusToProto(&st))
+	}
+	return out, nil
+}
+
+func (b benchService) Get(_ context.Context, r *rigwardenv1.GetBenchRequest) (*rigwardenv1.GetBenchResponse, error) {
+	served, err := b.s.bench(r.GetBench())
+	if err != nil {
+		return nil, err
+	}
+	st := served.Bench.Status()
+	out := &rigwardenv1.GetBenchResponse{Status: statusToProto(&st)}
+	if f, ps := profiles.ParseBench(served.File, served.Text); len(ps) == 0 && f != nil {
+		out.Instruments = []*rigwardenv1.Instrument{
+			{Role: "monitor", Driver: f.Monitor.Driver, Address: f.Monitor.Address},
+			{Role: "supply", Driver: f.Supply.Driver, Address: f.Supply.Address},
+			{Role: "load", Driver: f.Load.Driver, Address: f.Load.Address},
+			{Role: "contactor box", Driver: f.Box.Driver, Address: f.Box.Address},
+			{Role: "meter", Driver: f.Meter.Driver, Address: f.Meter.Address},
+		}
+	}
+	return out, nil
+}
+
+// periodMax bounds how slowly a client may ask to be told.
+const periodMax = time.Minute
+
+func (b benchService) Watch(r *rigwardenv1.WatchBenchRequest, out rigwardenv1.Benches_WatchServer) error {
+	served, err := b.s.bench(r.GetBench())
+	if err != nil {
+		return err
+	}
+	period := min(time.Duration(max(r.GetPeriodUs(), 0))*time.Microsecond, periodMax)
+	updates, end := served.Bench.Subscribe()
+	defer end()
+	st := served.Bench.Status()
+	for skipped := uint64(0); ; {
+		m := statusToProto(&st)
+		m.Skipped = skipped
+		if err := out.Send(&rigwardenv1.WatchBenchResponse{Status: m}); err != nil {
+			return err
+		}
+		if err := pause(out.Context(), period); err != nil {
+			return err
+		}
+		before := st.View.At
+		select {
+		case next, ok := <-updates:
+			if !ok {
+				return nil
+			}
+			st = next
+		case <-out.Context().Done():
+			return out.Context().Err()
+		}
+		if st.View.At > before {
+			skipped = st.Lost
+		}
+	}
+}
+
+// pause waits, or ends with the context.
+func pause(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return ctx.Err()
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+var phases = map[machine.Phase]rigwardenv1.Phase{
+	machine.PhaseIdle:     rigwardenv1.Phase_PHASE_IDLE,
+	machine.PhaseArming:   rigwardenv1.Phase_PHASE_ARMING,
+	machine.PhaseRunning:  rigwardenv1.Phase_PHASE_RUNNING,
+	machine.PhasePausing:  rigwardenv1.Phase_PHASE_PAUSING,
+	machine.PhasePaused:   rigwardenv1.Phase_PHASE_PAUSED,
+	machine.PhaseAsking:   rigwardenv1.Phase_PHASE_ASKING,
+	machine.PhaseStopping: rigwardenv1.Phase_PHASE_STOPPING,
+	machine.PhaseTripped:  rigwardenv1.Phase_PHASE_TRIPPED,
+	machine.PhaseLatched:  rigwardenv1.Phase_PHASE_LATCHED,
+	machine.PhaseWatching: rigwardenv1.Phase_PHASE_WATCHING,
+}
+
+// statusToProto puts a status into the wire's words. What gave no reading stays
+// absent (INV-02).
+func statusToProto(st *bench.Status) *rigwardenv1.BenchStatus {
+	v := &st.View
+	m := &rigwardenv1.BenchStatus{
+		Bench: st.Bench, Phase: phases[v.Phase], Run: v.Run, Module: st.Module, AtUs: int64(v.At),
+		Step: v.Label, Kind: v.Kind, Stage: v.Stage, Pass: uint32(max(v.Pass, 0)),
+		StepSpanUs: int64(v.StepSpan), StepLeftUs: int64(v.StepLeft),
+		RunSpanUs: int64(v.RunSpan), RunLeftUs: int64(v.RunLeft),
+		StepChargeNc: int64(v.Charge), StepEnergyUj: int64(v.Energy),
+		CommandedUa: commanded(v),
+		Closed:      v.Contactors&drivers.BoxPositive != 0,
+		Latched:     st.Latched, Cause: v.Cause, ToZeroUs: int64(v.ToZero),
+		LeaseUs: int64(st.Lease), LeaseLeftUs: int64(st.LeaseLeft),
+	}
+	if v.ImbalancePPM >= 0 && v.Run != "" {
+		m.ImbalancePpm = &v.ImbalancePPM
+	}
+	if st.Layout != nil && len(st.Frame.Counts) == len(st.Layout.Channels) {
+		measured(m, st.Layout, &st.Frame)
+	}
+	return m
+}
+
+func commanded(v *machine.View) int64 {
+	switch v.Direction {
+	case machine.Charging:
+		return int64(v.Current)
+	case machine.Discharging:
+		return -int64(v.Current)
+	}
+	return 0
+}
+
+// measured fills in what the frame says.
+func measured(m *rigwardenv1.BenchStatus, l *drivers.Layout, f *drivers.Frame) {
+	read := func(i int) *int64 {
+		if i < 0 || f.Counts[i] == drivers.NoReading {
+			return nil
+		}
+		v := l.Channels[i].Scale.Value(f.Counts[i])
+		return &v
+	}
+	m.VoltageUv = read(l.Find(drivers.ModuleVoltage))
+	m.CurrentUa = read(l.Find(drivers.ModuleCurrent))
+	m.LinkUv = read(l.Find(drivers.LinkVoltage))
+	for i := range l.Cells() {
+		v := read(l.Cell(i))
+		m.Cells = append(m.Cells, &rigwardenv1.Reading{Value: v, Bleeding: bleeding(l, f, i)})
+		extremes(v, i, &m.CellHighUv, &m.CellHigh, &m.CellLowUv, &m.CellLow)
+	}
+	for i := range l.Temps() {
+		v := read(l.Temp(i))
+		m.Temperatures = append(m.Temperatures, &rigwardenv1.Reading{Value: v})
+		extremes(v, i, &m.TempHighMk, &m.TempHigh, &m.TempLowMk, &m.TempLow)
+	}
+}
+
+func bleeding(l *drivers.Layout, f *drivers.Frame, cell int) bool {
+	i := l.Bleed(cell / 16)
+	return i >= 0 && f.Counts[i] != drivers.NoReading && f.Counts[i]>>(cell%16)&1 == 1
+}
+
+// extremes keeps the highest and lowest value and who has it, from one.
+func extremes(v *int64, i int, high **int64, highAt *uint32, low **int64, lowAt *uint32) {
+	if v == nil {
+		return
+	}
+	if *high == nil || *v > **high {
+		*high, *highAt = v, uint32(i)+1
+	}
+	if *low == nil || *v < **low {
+		*low, *lowAt = v, uint32(i)+1
+	}
+}

@@ -1,0 +1,133 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/orchestrator/store"
+	"github.com/rigwarden/rigwarden/profiles"
+	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
+)
+
+// Start compiles, records and starts, in this order: a run that the bench then
+// refuses stands in the record as refused, and none runs unrecorded (INV-07).
+func (r runService) Start(ctx context.Context, q *rigwardenv1.StartRunRequest) (*rigwardenv1.StartRunResponse, error) {
+	st, err := r.s.writing()
+	if err != nil {
+		return nil, err
+	}
+	served, err := r.s.bench(q.GetBench())
+	if err != nil {
+		return nil, err
+	}
+	job, err := r.s.prepare(q, served)
+	if err != nil {
+		return nil, err
+	}
+	r.s.starting.Lock()
+	defer r.s.starting.Unlock()
+	if err := free(served.Bench.Status()); err != nil {
+		return nil, err
+	}
+	rec, err := st.Begin(job.record)
+	if err != nil {
+		return nil, err
+	}
+	err = served.Bench.Start(context.WithoutCancel(ctx), bench.StartRequest{
+		Run: rec.ID(), Plan: job.plan, PlanDigest: job.record.PlanDigest,
+		Journal: rec, Planner: job.planner, Who: q.GetWho(),
+		Finished: func(e bench.Ending) { r.s.finished(rec, e) },
+	})
+	if err != nil {
+		return nil, errors.Join(err, rec.Finish(machine.OutcomeRefused, err.Error(), job.record.Start))
+	}
+	info, err := st.Run(rec.ID())
+	return &rigwardenv1.StartRunResponse{Run: runToProto(info), Preview: job.preview}, err
+}
+
+// free says why a bench cannot take a run now.
+func free(st bench.Status) error {
+	if st.Latched != "" {
+		return fmt.Errorf("%w: %s", bench.ErrLatched, st.Latched)
+	}
+	switch st.View.Phase {
+	case "", machine.PhaseIdle:
+		return nil
+	}
+	return &Error{
+		Kind: KindBusy, What: fmt.Sprintf("bench %s is busy", st.Bench), Where: fmt.Sprintf("run %s is %s", st.View.Run, st.View.Phase),
+		Want: "wait for it, or stop it: rigwarden run stop " + st.View.Run, err: bench.ErrBusy,
+	}
+}
+
+// finished is called from the bench's goroutine once a run is over.
+func (s *Server) finished(rec *store.Recorder, e bench.Ending) {
+	// A failure here is not lost: a run without a recorded end is found and
+	// marked interrupted when the store is opened next.
+	if err := rec.Finish(e.Outcome, e.Reason, e.At); err != nil && !errors.Is(err, store.ErrEnded) {
+		return
+	}
+	if s.Ended != nil {
+		s.Ended(rec.ID())
+	}
+}
+
+// job is a run made ready to begin.
+type job struct {
+	plan    *machine.Plan
+	planner bench.Planner
+	record  store.Run
+	preview *rigwardenv1.Preview
+}
+
+// prepare reads every file of a request and compiles the plan.
+func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, error) {
+	kept, err := s.Store.Module(q.GetModule())
+	if err != nil {
+		return nil, unknown(err, "registered module", q.GetModule(), "register it first: rigwarden module add FILE")
+	}
+	prof, err := s.source(q.GetProfile(), rigwardenv1.Library_LIBRARY_PROFILE, DefaultProfile)
+	if err != nil {
+		return nil, err
+	}
+	crit, err := s.source(q.GetCriteria(), rigwardenv1.Library_LIBRARY_CRITERIA, DefaultCriteria)
+	if err != nil {
+		return nil, err
+	}
+	if _, ps := profiles.ParseCriteria(crit.name, crit.text); len(ps) > 0 {
+		return nil, mistakes(crit.name, ps)
+	}
+	mod := source{kept.Serial + ".yaml", []byte(kept.Source)}
+	plan, ps := compile(prof, mod, source{served.File, served.Text})
+	if len(ps) > 0 {
+		return nil, mistakes(prof.name+" for "+kept.Serial+" on "+served.Bench.Name(), ps)
+	}
+	parsed, ps := profiles.ParseModule(mod.name, mod.text)
+	if len(ps) > 0 {
+		return nil, mistakes(mod.name, ps)
+	}
+	planner, err := s.Planner(plan, parsed)
+	if err != nil {
+		return nil, err
+	}
+	canonical, digest, err := profiles.Canonical(plan)
+	if err != nil {
+		return nil, err
+	}
+	view, err := preview(plan)
+	if err != nil {
+		return nil, err
+	}
+	start := s.now()
+	if at := served.Bench.Status().View.At; served.Virtual && at > 0 {
+		start = at
+	}
+	return &job{plan: plan, planner: planner, preview: view, record: store.Run{
+		Bench: served.Bench.Name(), Module: kept.Serial, Profile: plan.Profile,
+		Layout: &plan.Layout, Plan: canonical, PlanDigest: digest,
+		Criteria: string(crit.text), Start: start, Who: q.GetWho(), Virtual: served.Virtual,
+	}}, nil
+}
