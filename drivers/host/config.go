@@ -1,0 +1,113 @@
+package host
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Config is what Serve needs.
+type Config struct {
+	Bench drivers.Bench
+	// Set are the instruments. A role that is nil reads as "no reading" and
+	// refuses commands.
+	Set drivers.Set
+	// Sample, where set, takes a whole frame at once instead of reading each
+	// device: it fills f.Counts, whose length is the layout's, and reports
+	// false where the frame was lost on its way. A bench whose time the caller
+	// owns passes it. Calls never overlap.
+	Sample func(f *drivers.Frame) (ok bool)
+	// OnFast, where set, is told when fast sampling begins and ends.
+	OnFast func(on bool)
+	// Stdin brings lease records; its end halts everything and ends Serve.
+	Stdin io.Reader
+	// Listener takes the gRPC connections. Serve closes it.
+	Listener net.Listener
+	// Now reads a monotonic clock; nil: the process's own. Timers run on the
+	// real clock, which must be the same.
+	Now func() drivers.Instant
+	// CallTimeout bounds every command to a device; 0: 200 ms. A device that
+	// has not taken a halt by then is told again.
+	CallTimeout drivers.Span
+	// LostAfter is how many monitor periods a device may stay silent before it
+	// counts as lost; 0: 3.
+	LostAfter int
+	// Scheduling is the measured 99.9 % of scheduling delays (Scheduling); the
+	// lease must be longer than three periods and it together.
+	Scheduling drivers.Span
+	// Linger bounds how long Serve waits, after the end of Stdin, for devices
+	// to take their halt; 0: 10 s.
+	Linger drivers.Span
+
+	layout *drivers.Layout
+}
+
+// readShare is the part of a sampling period within which devices must answer.
+const readShare = 2
+
+// prepare fills the defaults and reports all that is wrong.
+func (c *Config) prepare() error {
+	if c.Now == nil {
+		c.Now = Clock(time.Now())
+	}
+	if c.CallTimeout == 0 {
+		c.CallTimeout = 200 * drivers.Millisecond
+	}
+	if c.LostAfter == 0 {
+		c.LostAfter = 3
+	}
+	if c.Linger == 0 {
+		c.Linger = 10 * drivers.Second
+	}
+	layout, err := c.Bench.Layout()
+	if err != nil {
+		return fmt.Errorf("bench %s: %w", c.Bench.Name, err)
+	}
+	c.layout = layout
+	var wrong []error
+	bad := func(format string, a ...any) {
+		wrong = append(wrong, fmt.Errorf("bench %s: "+format, append([]any{c.Bench.Name}, a...)...))
+	}
+	if c.Stdin == nil || c.Listener == nil {
+		bad("the host needs its standard input for the lease and a listener for commands")
+	}
+	if c.Bench.Monitor.Period <= 0 {
+		bad("monitor period %d us; above 0 would be right", c.Bench.Monitor.Period)
+	}
+	if c.Bench.Box.LinkPeriod < 0 || c.Bench.Box.LinkPeriod > c.Bench.Monitor.Period {
+		bad("link period %d us; 0 (the monitor's) up to the monitor's %d us would be right", c.Bench.Box.LinkPeriod, c.Bench.Monitor.Period)
+	}
+	if c.Bench.Box.OpeningTime < 0 || c.Bench.Box.OpeningCurrent < 0 {
+		bad("opening time %d us, opening current %d uA; neither may be under 0", c.Bench.Box.OpeningTime, c.Bench.Box.OpeningCurrent)
+	}
+	if err := CheckLease(c.Bench.Lease, c.Bench.Monitor.Period, c.Scheduling); err != nil {
+		bad("%w", err)
+	}
+	if c.Set.Monitor == nil && c.Sample == nil {
+		bad("no cell monitor; without one nothing may be energised")
+	}
+	return errors.Join(wrong...)
+}
+
+// period is the time between frames.
+func (c *Config) period(fast bool) drivers.Span {
+	if fast && c.Bench.Box.LinkPeriod > 0 {
+		return c.Bench.Box.LinkPeriod
+	}
+	return c.Bench.Monitor.Period
+}
+
+
+// Clock returns a monotonic clock anchored to the wall clock once, at start: a
+// stepped wall clock never moves it.
+func Clock(start time.Time) func() drivers.Instant {
+	anchor := drivers.Instant(start.UnixMicro())
+	return func() drivers.Instant { return anchor.Add(drivers.Span(time.Since(start).Microseconds())) }
+}
+
+// duration turns a span into what timers take.
+func duration(s drivers.Span) time.Duration { return time.Duration(s) * time.Microsecond }

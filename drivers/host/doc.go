@@ -1,0 +1,19 @@
+// Package host is the process that holds a bench's wires, and the client with
+// which the daemon talks to it.
+//
+// The process samples every instrument of one bench into frames, checks each
+// frame against absolute limits before anybody else sees it (Tripwire), keeps
+// the bench energised only while a lease is renewed (Lease), and carries out
+// commands that arrive over gRPC. Lease renewals and the quick halt arrive as
+// fixed records on its standard input, which also tells it of its parent's
+// death: the end of that stream halts everything.
+//
+// The halt path waits for nobody. Each device has a goroutine of its own that
+// does nothing but halt it; asking it is an atomic count and a channel send
+// that cannot block. No lock that sampling or gRPC holds is on the way, and a
+// device that hangs delays no other.
+//
+// Package host knows drivers and nothing above them: no plant, no virtual
+// bench, no orchestrator. The command that starts it passes the instruments
+// (drivers.Set) and, for a bench whose time it owns, a sampler.
+package host
