@@ -68,6 +68,9 @@ type Scale struct {
 // base unit. The caller has already dealt with NoReading.
 func (s Scale) Value(count int32) int64 {
 	n := int64(count) * s.Num
+	if s.Den == 1 { // the usual case: no division on the path of every frame
+		return s.Offset + n
+	}
 	half := s.Den / 2
 	if n < 0 {
 		half = -half

@@ -17,7 +17,7 @@ const (
 )
 
 func (a Halt) String() string {
-	return print(wordHalt, func(l *line) { visitHalt(l, &a) })
+	return printLine(wordHalt, func(l *line) { visitHalt(l, &a) })
 }
 
 func visitHalt(l *line, a *Halt) {
@@ -26,7 +26,7 @@ func visitHalt(l *line, a *Halt) {
 }
 
 func (a Permit) String() string {
-	return print(wordPermit, func(l *line) { visitPermit(l, &a) })
+	return printLine(wordPermit, func(l *line) { visitPermit(l, &a) })
 }
 
 func visitPermit(l *line, a *Permit) {
@@ -41,7 +41,7 @@ func visitPermit(l *line, a *Permit) {
 }
 
 func (a Arm) String() string {
-	return print(wordArm, func(l *line) { visitArm(l, &a) })
+	return printLine(wordArm, func(l *line) { visitArm(l, &a) })
 }
 
 func visitArm(l *line, a *Arm) {
@@ -51,7 +51,7 @@ func visitArm(l *line, a *Arm) {
 }
 
 func (a Set) String() string {
-	return print(wordSet, func(l *line) { visitSet(l, &a) })
+	return printLine(wordSet, func(l *line) { visitSet(l, &a) })
 }
 
 func visitSet(l *line, a *Set) {
@@ -62,7 +62,7 @@ func visitSet(l *line, a *Set) {
 }
 
 func (a SwitchTo) String() string {
-	return print(wordSwitch, func(l *line) { visitSwitchTo(l, &a) })
+	return printLine(wordSwitch, func(l *line) { visitSwitchTo(l, &a) })
 }
 
 func visitSwitchTo(l *line, a *SwitchTo) {
@@ -71,7 +71,7 @@ func visitSwitchTo(l *line, a *SwitchTo) {
 }
 
 func (a BleedCells) String() string {
-	return print(wordBleed, func(l *line) { visitBleedCells(l, &a) })
+	return printLine(wordBleed, func(l *line) { visitBleedCells(l, &a) })
 }
 
 func visitBleedCells(l *line, a *BleedCells) {
@@ -80,7 +80,7 @@ func visitBleedCells(l *line, a *BleedCells) {
 }
 
 func (a Compute) String() string {
-	return print(wordCompute, func(l *line) { visitCompute(l, &a) })
+	return printLine(wordCompute, func(l *line) { visitCompute(l, &a) })
 }
 
 func visitCompute(l *line, a *Compute) {
@@ -91,7 +91,7 @@ func visitCompute(l *line, a *Compute) {
 }
 
 func (a Record) String() string {
-	return print(wordRecord, func(l *line) { visitRecord(l, &a) })
+	return printLine(wordRecord, func(l *line) { visitRecord(l, &a) })
 }
 
 func visitRecord(l *line, a *Record) {
@@ -114,7 +114,7 @@ func visitRecord(l *line, a *Record) {
 }
 
 func (a Notify) String() string {
-	return print(wordNotify, func(l *line) { visitNotify(l, &a) })
+	return printLine(wordNotify, func(l *line) { visitNotify(l, &a) })
 }
 
 func visitNotify(l *line, a *Notify) {
@@ -123,7 +123,7 @@ func visitNotify(l *line, a *Notify) {
 }
 
 func (a Finish) String() string {
-	return print(wordFinish, func(l *line) { visitFinish(l, &a) })
+	return printLine(wordFinish, func(l *line) { visitFinish(l, &a) })
 }
 
 func visitFinish(l *line, a *Finish) {

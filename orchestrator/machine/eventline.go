@@ -22,7 +22,7 @@ const (
 )
 
 func (e Boot) String() string {
-	return print(wordBoot, func(l *line) { visitBoot(l, &e) })
+	return printLine(wordBoot, func(l *line) { visitBoot(l, &e) })
 }
 
 func visitBoot(l *line, e *Boot) {
@@ -31,7 +31,7 @@ func visitBoot(l *line, e *Boot) {
 }
 
 func (e Start) String() string {
-	return print(wordStart, func(l *line) { visitStart(l, &e) })
+	return printLine(wordStart, func(l *line) { visitStart(l, &e) })
 }
 
 func visitStart(l *line, e *Start) {
@@ -42,7 +42,7 @@ func visitStart(l *line, e *Start) {
 }
 
 func (e Framed) String() string {
-	return print(wordFrame, func(l *line) { visitFramed(l, &e) })
+	return printLine(wordFrame, func(l *line) { visitFramed(l, &e) })
 }
 
 func visitFramed(l *line, e *Framed) {
@@ -57,13 +57,13 @@ func visitFramed(l *line, e *Framed) {
 }
 
 func (e Due) String() string {
-	return print(wordDue, func(l *line) { visitDue(l, &e) })
+	return printLine(wordDue, func(l *line) { visitDue(l, &e) })
 }
 
 func visitDue(l *line, e *Due) { num(l, "at", &e.At) }
 
 func (e Operator) String() string {
-	return print(wordOperator, func(l *line) { visitOperator(l, &e) })
+	return printLine(wordOperator, func(l *line) { visitOperator(l, &e) })
 }
 
 func visitOperator(l *line, e *Operator) {
@@ -74,7 +74,7 @@ func visitOperator(l *line, e *Operator) {
 }
 
 func (e Done) String() string {
-	return print(wordDone, func(l *line) { visitDone(l, &e) })
+	return printLine(wordDone, func(l *line) { visitDone(l, &e) })
 }
 
 func visitDone(l *line, e *Done) {
@@ -93,7 +93,7 @@ func visitProtection(l *line, who string, p *drivers.Protection) {
 }
 
 func (e Lost) String() string {
-	return print(wordLost, func(l *line) { visitLost(l, &e) })
+	return printLine(wordLost, func(l *line) { visitLost(l, &e) })
 }
 
 func visitLost(l *line, e *Lost) {
@@ -103,7 +103,7 @@ func visitLost(l *line, e *Lost) {
 }
 
 func (e Stored) String() string {
-	return print(wordStored, func(l *line) { visitStored(l, &e) })
+	return printLine(wordStored, func(l *line) { visitStored(l, &e) })
 }
 
 func visitStored(l *line, e *Stored) {
@@ -113,7 +113,7 @@ func visitStored(l *line, e *Stored) {
 }
 
 func (e StoreFailed) String() string {
-	return print(wordStoreFailed, func(l *line) { visitStoreFailed(l, &e) })
+	return printLine(wordStoreFailed, func(l *line) { visitStoreFailed(l, &e) })
 }
 
 func visitStoreFailed(l *line, e *StoreFailed) {
@@ -122,7 +122,7 @@ func visitStoreFailed(l *line, e *StoreFailed) {
 }
 
 func (e Computed) String() string {
-	return print(wordComputed, func(l *line) { visitComputed(l, &e) })
+	return printLine(wordComputed, func(l *line) { visitComputed(l, &e) })
 }
 
 func visitComputed(l *line, e *Computed) {
@@ -136,7 +136,7 @@ func visitComputed(l *line, e *Computed) {
 }
 
 func (e ClockJump) String() string {
-	return print(wordClockJump, func(l *line) { visitClockJump(l, &e) })
+	return printLine(wordClockJump, func(l *line) { visitClockJump(l, &e) })
 }
 
 func visitClockJump(l *line, e *ClockJump) {

@@ -129,8 +129,8 @@ func (l *line) fail(key, value, right string) {
 	}
 }
 
-// print gives a word's line.
-func print(word string, visit func(*line)) string {
+// printLine gives a word's line.
+func printLine(word string, visit func(*line)) string {
 	l := &line{out: append(make([]byte, 0, 96), word...)}
 	visit(l)
 	return string(l.out)

@@ -51,3 +51,81 @@ type View struct {
 	// ToZero is the time from the breaching frame to proven zero current.
 	ToZero drivers.Span
 }
+
+// Look fills v with the machine's present state.
+func (m *Machine) Look(v *View) {
+	*v = View{
+		At: m.now, Phase: m.phase, Run: m.run, Step: -1, Stage: m.stageName(),
+		Direction: m.cmd.direction, Current: m.cmd.current, Contactors: m.cmd.contactors,
+		Finding: m.trip.finding, Cause: m.trip.text, ToZero: m.trip.toZero, ImbalancePPM: -1,
+	}
+	if m.plan == nil {
+		return
+	}
+	c := &m.code
+	v.ImbalancePPM = c.imbalancePPM
+	if m.phase == PhasePaused || m.phase == PhasePausing {
+		v.Cause = m.pause.reason
+	}
+	if c.started != 0 {
+		v.RunSpan = m.now.Sub(c.started)
+	}
+	if c.step < 0 {
+		return
+	}
+	v.Step, v.Pass = c.step, c.passes[c.step]
+	step := &m.plan.Steps[c.step]
+	v.Label, v.Kind = step.Label, step.Kind
+	v.StepSpan = m.now.Sub(c.begun)
+	v.Charge, v.Energy = m.count.charge-c.charge0, m.count.energy-c.energy0
+	v.StepLeft = m.stepLeft(step, v.StepSpan)
+	v.RunLeft = v.StepLeft + m.runLeft()
+}
+
+// stepLeft predicts from what the step has moved so far where that says more
+// than the clock does.
+func (m *Machine) stepLeft(s *Step, spent drivers.Span) drivers.Span {
+	left := s.Predicted - spent
+	switch {
+	case m.task == taskWait:
+		left = m.wait.until.Sub(m.now)
+	case m.task == taskDrive && m.drive.ins.Span > 0 && m.drive.edge != 0:
+		left = m.drive.edge.Add(m.drive.ins.Span - m.drive.flowed).Sub(m.now)
+	case m.task == taskDrive && m.drive.limit > 0 && m.cmd.current > 0:
+		left = drivers.Span(int64(m.drive.limit-m.driveCharge()) / int64(m.cmd.current) * int64(drivers.Millisecond))
+	}
+	return max(left, 0)
+}
+
+// runLeft is the predicted time of the steps not yet begun.
+func (m *Machine) runLeft() drivers.Span {
+	var t drivers.Span
+	for i := range m.plan.Steps {
+		s := &m.plan.Steps[i]
+		if n := s.Repeat - m.code.passes[i]; n > 0 {
+			t += drivers.Span(n) * s.Predicted
+		}
+	}
+	return t
+}
+
+func (m *Machine) stageName() string {
+	if m.phase != PhaseRunning {
+		return ""
+	}
+	switch m.task {
+	case taskDrive:
+		name := [...]string{stageQuiet: "waiting for zero current", stagePermit: "permit", stageFlow: "current", stageFall: "off"}[m.drive.stage]
+		if m.drive.stage == stageFlow && m.drive.hold.active {
+			name = "hold"
+		}
+		return name
+	case taskWait:
+		return "rest"
+	case taskBleed:
+		return [...]string{bleedSettle: "settling", bleedCompute: "planning", bleedFlow: "bleeding"}[m.bleed.stage]
+	case taskSwitch:
+		return [...]string{switchPermit: "permit", switchNegative: "negative", switchPrecharge: "precharge", switchPositive: "positive", switchFinal: "closing", switchOpening: "opening"}[m.sw.stage]
+	}
+	return ""
+}

@@ -1,0 +1,168 @@
+package machine
+
+import (
+	"fmt"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// bleeding is the state of a round of balancing.
+type bleeding struct {
+	ins   *Bleed
+	stage bleedStage
+	left  []drivers.Span // per cell
+	words []int32
+	slot  drivers.Instant // when the present slot began
+	begun drivers.Instant
+	hot   bool
+}
+
+type bleedStage uint8
+
+const (
+	bleedSettle  bleedStage = iota // nothing bleeds; cells relax
+	bleedCompute                   // the planner thinks
+	bleedFlow                      // cells bleed
+)
+
+// bleedSlot is how often the set of bleeding cells is looked at again.
+const bleedSlot = 30 * drivers.Second
+
+// computeTimeout bounds the planner.
+const computeTimeout = 30 * drivers.Second
+
+func (m *Machine) beginBleed(ins *Bleed) {
+	m.bleed = bleeding{ins: ins, begun: m.now, words: make([]int32, (m.plan.Layout.Cells()+15)/16)}
+	m.timer = m.now.Add(max(ins.Settle, drivers.Millisecond))
+}
+
+func (m *Machine) bleedStep(s signal) {
+	b := &m.bleed
+	switch {
+	case s == onDue && b.stage == bleedSettle:
+		b.stage = bleedCompute
+		m.timer = m.now.Add(computeTimeout)
+		m.emit(Compute{Epoch: m.epoch, TargetPPM: b.ins.TargetPPM, Capacity: b.ins.Capacity, Chunk: b.ins.Chunk})
+	case s == onDue && b.stage == bleedCompute:
+		m.becomeStopping(OutcomeFailed, "the balance planner gave no answer in time")
+	case b.stage == bleedFlow && (s == onDue || s == onFrame):
+		m.bleedFlow(s)
+	}
+}
+
+func (m *Machine) bleedComputed(e Computed) {
+	b := &m.bleed
+	if b.stage != bleedCompute {
+		return
+	}
+	m.timer = 0
+	m.code.imbalancePPM = e.ImbalancePPM
+	if r := b.ins.Imbalance; r > 0 {
+		m.code.registers[r-1] = e.ImbalancePPM
+	}
+	if r := b.ins.Left; r > 0 {
+		m.code.registers[r-1] = int64(e.Left)
+	}
+	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: fmt.Sprintf("imbalance %d ppm of capacity, uncertainty %d ppm, %d mAh left to bleed", e.ImbalancePPM, e.UncertaintyPPM, e.Left/(drivers.AmpereHour/1000))})
+	if e.GiveUp != "" {
+		m.drive.end = "gave up"
+		m.becomeStopping(OutcomeFailed, "balancing gave up: "+e.GiveUp)
+		return
+	}
+	if len(e.Spans) != m.plan.Layout.Cells() {
+		m.drive.end = "nothing to bleed"
+		m.taskDone()
+		return
+	}
+	b.left = append(b.left[:0], e.Spans...)
+	for i := range b.left {
+		b.left[i] = min(b.left[i], b.ins.Chunk)
+	}
+	b.stage, b.slot = bleedFlow, m.now
+	if m.cmd.contactors != 0 && m.bleedLength() > pauseOpen {
+		m.switchTo(0) // a long rest for the instruments (INV-16)
+	}
+	m.bleedSlot()
+}
+
+// bleedLength is about how long the round takes.
+func (m *Machine) bleedLength() drivers.Span {
+	var longest drivers.Span
+	for _, t := range m.bleed.left {
+		longest = max(longest, t)
+	}
+	return longest
+}
+
+// bleedFlow watches temperature and time while cells bleed.
+func (m *Machine) bleedFlow(s signal) {
+	b := &m.bleed
+	if s == onFrame {
+		hot := m.meas.tempsOK && m.meas.hottest > b.ins.TempMax
+		cool := m.meas.tempsOK && m.meas.hottest < b.ins.TempMax-2*drivers.Kelvin
+		if hot && !b.hot || b.hot && cool {
+			m.bleedSpend()
+			b.hot = hot
+			m.bleedSlot()
+		}
+		return
+	}
+	m.bleedSpend()
+	if m.now.Sub(b.begun) >= b.ins.Bounds.Span {
+		m.bleedCells(nil)
+		m.becomeStopping(OutcomeFailed, fmt.Sprintf("bound reached: %d s of bleeding without balance", b.ins.Bounds.Span/drivers.Second))
+		return
+	}
+	m.bleedSlot()
+}
+
+// bleedSpend takes the slot's time from the cells that bled in it.
+func (m *Machine) bleedSpend() {
+	b := &m.bleed
+	spent := m.now.Sub(b.slot)
+	b.slot = m.now
+	for i := range b.left {
+		if b.words[i/16]>>(i%16)&1 != 0 {
+			b.left[i] = max(0, b.left[i]-spent)
+		}
+	}
+}
+
+// bleedSlot chooses who bleeds next. Where neighbours may not bleed at once,
+// even cells go first and an odd cell follows as soon as both its neighbours
+// are done: no order is shorter, because each pair of neighbours must fit one
+// after the other and this one wastes nothing else.
+func (m *Machine) bleedSlot() {
+	b := &m.bleed
+	free := m.plan.Bench.Monitor.BleedNeighbours
+	clear(b.words)
+	next := drivers.Span(0)
+	for i, left := range b.left {
+		if left <= 0 || b.hot {
+			continue
+		}
+		if !free && i%2 == 1 && (b.left[i-1] > 0 || i+1 < len(b.left) && b.left[i+1] > 0) {
+			continue
+		}
+		b.words[i/16] |= 1 << (i % 16)
+		if next == 0 || left < next {
+			next = left
+		}
+	}
+	slot := bleedSlot
+	if t := m.plan.Bench.Monitor.BleedTimeout; t > 0 {
+		slot = min(slot, t/2) // the monitor stops by itself when nobody renews
+	}
+	switch {
+	case b.hot:
+		m.bleedCells(nil)
+		m.timer = m.now.Add(slot)
+	case next == 0:
+		m.bleedCells(nil)
+		m.drive.end = "bled"
+		m.taskDone()
+	default:
+		m.bleedCells(b.words)
+		m.timer = m.now.Add(min(next, slot))
+	}
+}

@@ -1,0 +1,223 @@
+package machine
+
+import (
+	"fmt"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/guard"
+)
+
+// switching is the state of closing or opening the contactors.
+type switching struct {
+	ins   *Switch
+	stage switchStage
+	// reclosing says that an interrupted instruction goes on afterwards.
+	reclosing bool
+	begun     drivers.Instant // of the stage
+	start     drivers.Microvolts
+	// t20 and t80 are when the link crossed 20 % and 80 % of its way; the time
+	// constant is their difference over ln 4, whenever the contact closed.
+	t20, t80 drivers.Instant
+	prevV    drivers.Microvolts
+	prevAt   drivers.Instant
+	tau      drivers.Span
+	samples  int
+}
+
+type switchStage uint8
+
+const (
+	switchPermit    switchStage = iota
+	switchNegative              // negative closed; the link must not rise
+	switchPrecharge             // precharge closed; the link rises by R*C
+	switchPositive              // positive closed as well
+	switchFinal                 // precharge open again
+	switchOpening               // everything open
+)
+
+const precharging = drivers.Contactors(drivers.BoxNegative | drivers.BoxPrecharge)
+
+// ln 4 in millionths: the link goes from 20 % to 80 % in tau*ln(0.8/0.2).
+const ln4Millionths = 1_386_294
+
+func (m *Machine) beginSwitch(ins *Switch) {
+	m.sw = switching{ins: ins, reclosing: m.sw.reclosing, begun: m.now}
+	if !ins.Close {
+		m.sw.stage = switchOpening
+		m.switchTo(0)
+		m.timer = m.now.Add(m.switchTime())
+		return
+	}
+	m.code.lastClose = ins
+	if m.cmd.contactors == closed {
+		m.taskDone()
+		return
+	}
+	s := &m.meas
+	switch {
+	case !s.voltageOK || s.voltage <= 0:
+		m.becomeTripped(causePrecharge, guard.Finding{}, "the meter gives no positive voltage across the article, so polarity is unknown (INV-09)")
+		return
+	case !s.still():
+		m.becomeTripped(causePrecharge, guard.Finding{}, "current is not zero before closing")
+		return
+	case s.linkOK && s.link > s.voltage+m.plan.Bench.Box.DifferenceMax:
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %d uV, above the article's %d uV: something else feeds it", s.link, s.voltage))
+		return
+	}
+	m.timer = m.now.Add(storeTimeout)
+	m.emit(Permit{Epoch: m.epoch, Current: m.surge(), Voltage: s.voltage, Contactors: closed | precharging, Bounds: Bounds{Span: ins.Max}})
+}
+
+// surge is the greatest current that closing can explain: the precharge
+// resistor's, and then the allowed difference across the cells' resistance for
+// the moment in which the positive contactor closes.
+func (m *Machine) surge() drivers.Microamps {
+	r := max(m.plan.Bench.Box.Precharge, 1)
+	i := drivers.Microamps(int64(m.meas.voltage) * 1_000_000 / int64(r))
+	cells := max(int64(m.plan.CellResistance)*int64(m.plan.Series), 1)
+	return i + i/4 + drivers.Microamps(int64(m.plan.Bench.Box.DifferenceMax)*1_000_000/cells)
+}
+
+func (m *Machine) switchTime() drivers.Span {
+	return m.plan.Bench.Box.SwitchTime + 2*m.plan.Bench.Monitor.Period
+}
+
+func (m *Machine) switchStep(sig signal) {
+	w, s := &m.sw, &m.meas
+	if sig == onFrame && s.linkOK {
+		w.samples++
+	}
+	switch w.stage {
+	case switchPermit:
+		m.switchPermitted(sig)
+	case switchNegative:
+		m.switchNegative(sig)
+	case switchPrecharge:
+		m.switchPrecharge(sig)
+	case switchPositive:
+		if sig == onFrame && s.boxOK && s.box&drivers.BoxPositive != 0 {
+			w.stage, w.begun = switchFinal, m.now
+			m.switchTo(closed)
+			m.timer = m.now.Add(m.switchTime())
+		} else if sig == onDue {
+			m.becomeTripped(causePrecharge, guard.Finding{}, "positive contactor did not close")
+		}
+	case switchFinal:
+		m.switchFinal(sig)
+	case switchOpening:
+		if sig == onFrame && s.boxOK && s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0 {
+			m.drive.end = "open"
+			m.taskDone()
+		} else if sig == onDue {
+			m.becomeTripped(causeContactor, guard.Finding{}, "a contactor did not open: welded, or its feedback is wrong")
+		}
+	}
+}
+
+func (m *Machine) switchPermitted(sig signal) {
+	switch sig {
+	case onStored:
+		w := &m.sw
+		w.stage, w.begun, w.start = switchNegative, m.now, m.meas.link
+		m.cmd.surge, m.cmd.surgeUntil = m.surge(), m.now.Add(2*m.switchTime()+w.ins.Max+m.switchTime())
+		m.switchTo(drivers.BoxNegative)
+		m.timer = m.now.Add(m.switchTime())
+	case onDue:
+		m.becomeTripped(causeStore, guard.Finding{}, "the permit was not confirmed as stored in time")
+	}
+}
+
+// switchNegative closes one pole alone: a link that rises now shows that the
+// other pole is closed already, welded or bridged.
+func (m *Machine) switchNegative(sig signal) {
+	w, s := &m.sw, &m.meas
+	if sig != onDue {
+		return
+	}
+	switch {
+	case !s.boxOK || s.box&drivers.BoxNegative == 0:
+		m.becomeTripped(causePrecharge, guard.Finding{}, "negative contactor did not close")
+	case !s.linkOK || s.link-w.start > s.voltage/10:
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link rose to %d uV with only the negative contactor closed: the positive path is not open", s.link))
+	default:
+		w.stage, w.begun = switchPrecharge, m.now
+		w.start, w.prevV, w.prevAt, w.samples = s.link, s.link, s.at, 0
+		m.switchTo(precharging)
+		m.timer = m.now.Add(w.ins.Max)
+	}
+}
+
+// switchPrecharge measures the link's rise against R*C and closes only after a
+// plausible one (INV-09).
+func (m *Machine) switchPrecharge(sig signal) {
+	w, s := &m.sw, &m.meas
+	if sig == onDue {
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link reached %d uV of %d uV within %d ms: resistor open, or the link is loaded", s.link, s.voltage, w.ins.Max/drivers.Millisecond))
+		return
+	}
+	if sig != onFrame || !s.linkOK || !s.boxFresh {
+		return
+	}
+	target := w.start + (s.voltage-w.start)*drivers.Microvolts(w.ins.FinalPerMille)/1000
+	rise := target - w.start
+	m.crossing(&w.t20, w.start+rise/5)
+	m.crossing(&w.t80, w.start+rise/5*4)
+	w.prevV, w.prevAt = s.link, s.at
+
+	slow := w.ins.Tau + w.ins.Tau*drivers.Span(w.ins.TauPerMille)/1000
+	elapsed := m.now.Sub(w.begun)
+	if elapsed > m.switchTime()+slow && w.t20 == 0 && rise > m.plan.Bench.Box.DifferenceMax {
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %d uV after %d ms, not yet a fifth of the article's %d uV: the link is shorted or the resistor open", s.link, elapsed/drivers.Millisecond, s.voltage))
+		return
+	}
+	if w.t20 != 0 && w.t80 != 0 && w.tau == 0 {
+		w.tau = drivers.Span(int64(w.t80.Sub(w.t20)) * 1_000_000 / ln4Millionths)
+		if text := w.implausible(rise, m.plan.Bench.Box.DifferenceMax); text != "" {
+			m.becomeTripped(causePrecharge, guard.Finding{}, text)
+			return
+		}
+	}
+	if elapsed >= w.ins.Min && s.voltage-s.link <= m.plan.Bench.Box.DifferenceMax && target-s.link <= rise/50+m.plan.Bench.Box.DifferenceMax/10 {
+		w.stage, w.begun = switchPositive, m.now
+		m.switchTo(precharging | drivers.BoxPositive)
+		m.timer = m.now.Add(m.switchTime())
+	}
+}
+
+// crossing notes when the link passed a voltage, between two readings.
+func (m *Machine) crossing(t *drivers.Instant, v drivers.Microvolts) {
+	w, s := &m.sw, &m.meas
+	if *t != 0 || s.link < v {
+		return
+	}
+	*t = s.at
+	if s.link > w.prevV && w.prevV < v {
+		*t = w.prevAt + drivers.Instant(int64(s.at.Sub(w.prevAt))*int64(v-w.prevV)/int64(s.link-w.prevV))
+	}
+}
+
+// implausible judges the measured time constant. A link that needs no
+// precharge, because it is already near the article's voltage, has none.
+func (w *switching) implausible(rise, small drivers.Microvolts) string {
+	if rise <= small {
+		return ""
+	}
+	tol := w.ins.Tau * drivers.Span(w.ins.TauPerMille) / 1000
+	if w.tau < w.ins.Tau-tol || w.tau > w.ins.Tau+tol {
+		return fmt.Sprintf("precharge time constant is %d us; expected %d us within %d us: resistor, link capacitance or a second path differ from the bench file", w.tau, w.ins.Tau, tol)
+	}
+	return ""
+}
+
+func (m *Machine) switchFinal(sig signal) {
+	w, s := &m.sw, &m.meas
+	bits := int32(drivers.BoxNegative | drivers.BoxPrecharge | drivers.BoxPositive)
+	if sig == onFrame && s.boxOK && s.box&bits == int32(closed) && s.still() {
+		m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: fmt.Sprintf("closed: precharge time constant %d us from %d link readings, expected %d us; link %d uV, article %d uV", w.tau, w.samples, w.ins.Tau, s.link, s.voltage)})
+		m.drive.end = "closed"
+		m.taskDone()
+	} else if sig == onDue {
+		m.becomeTripped(causePrecharge, guard.Finding{}, "the contactors did not settle closed with the current at zero")
+	}
+}
