@@ -21,7 +21,7 @@ const (
 	DischargeHigh            // discharge current over its limit
 	CurrentUncommanded       // more current than the commands explain, or the wrong way
 	Missing                  // a channel gives no reading
-	Stale                    // an instrument's counter stands still
+	Stale                    // an instrument's counter stands still or goes back, or time does
 	Frozen                   // a value stands still while its siblings move
 	Impossible               // a reading outside the plausible range
 	SumMismatch              // taps and meter disagree
