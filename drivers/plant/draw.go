@@ -1,5 +1,10 @@
 package plant
 
+import (
+	"fmt"
+	"math"
+)
+
 // Build says what a module is made of, before chance has its part.
 type Build struct {
 	Cell   CellSpec // of one group, parallel count folded in
@@ -17,6 +22,10 @@ type Build struct {
 	Terminals float64
 	// Bleed is each cell's bleed resistor, Ohm, across tap k; 0: none.
 	Bleed float64
+	// BleedHeat is the part of a bleed resistor's heat that its cell gets.
+	BleedHeat float64
+	// Ends is how much better the two end cells of the stack are cooled, W/K.
+	Ends float64
 }
 
 // Spread is how far a module's cells differ from their build: the greatest
@@ -53,6 +62,145 @@ const (
 	LaggardCell                        // state of charge below the others', 0.05 say
 )
 
+// Streams of a seed, one per drawn quantity, so that widening one spread leaves
+// the other draws as they were.
+const (
+	streamCapacity = iota + 1
+	streamResistance
+	streamSoC
+	streamSelfDischarge
+	streamJoint
+	streamKelvin
+)
+
 // Draw makes a module from a seed: the same seed and build give the same
-// module on every processor.
-func Draw(seed uint64, b Build, s Spread, defects ...Defect) (*Module, error) { return nil, nil }
+// module on every processor. A drawn state of charge is held within 0.5 % of
+// empty and full. Mistakes in the build or the defects are all errors.
+func Draw(seed uint64, b Build, s Spread, defects ...Defect) (*Module, error) {
+	spec, err := b.check(s)
+	if err != nil {
+		return nil, err
+	}
+	m := &Module{
+		spec: spec, cells: make([]cell, b.Series),
+		terminals: b.Terminals, bleed: b.Bleed, bleedHeat: b.BleedHeat, ambient: b.Kelvin,
+		heatPath: newThermal(&spec, b.Series, b.Ends),
+	}
+	capacity := drawn(seed, streamCapacity, s.Capacity)
+	resistance := drawn(seed, streamResistance, s.Resistance)
+	soc := drawn(seed, streamSoC, s.SoC)
+	self := drawn(seed, streamSelfDischarge, s.SelfDischarge)
+	joint := drawn(seed, streamJoint, s.Joint)
+	kelvin := drawn(seed, streamKelvin, s.Kelvin)
+	for k := range m.cells {
+		c := &m.cells[k]
+		c.polarity = 1
+		c.setCapacity(float64(spec.Capacity*(1+capacity())), spec.Memory)
+		c.spread = 1 + resistance()
+		level := b.SoC
+		if d := soc(); s.SoC > 0 {
+			level = min(max(level+d, 0.005), 0.995)
+		}
+		c.q = float64(c.capacity * level)
+		c.selfDischarge = float64(spec.SelfDischarge * (1 + self()))
+		c.joint = float64(b.Joint * (1 + joint()))
+		c.kelvin = b.Kelvin + kelvin()
+	}
+	for _, d := range defects {
+		if err := m.spoil(d); err != nil {
+			return nil, err
+		}
+	}
+	for k := range m.cells {
+		m.cells[k].refresh(&m.spec)
+	}
+	m.see()
+	m.ResetWorst()
+	return m, nil
+}
+
+// drawn returns a source of deviations of at most reach.
+func drawn(seed, stream uint64, reach float64) func() float64 {
+	r := NewRand(seed, stream)
+	return func() float64 {
+		for {
+			if z := r.Normal(); z >= -2 && z <= 2 {
+				return float64(0.5 * float64(reach*z))
+			}
+		}
+	}
+}
+
+// check returns the cell's specification made whole, or what is wrong.
+func (b *Build) check(s Spread) (CellSpec, error) {
+	spec, err := b.Cell.normal()
+	if err != nil {
+		return spec, err
+	}
+	if b.Series < 1 {
+		return spec, fmt.Errorf("module: %d cells in series; it needs at least one", b.Series)
+	}
+	if !(b.Kelvin > 0 && b.Kelvin < 1000) {
+		return spec, fmt.Errorf("module: starts at %g K; give an absolute temperature", b.Kelvin)
+	}
+	if !(b.SoC >= -0.5 && b.SoC <= 1.5) {
+		return spec, fmt.Errorf("module: starts at a state of charge of %g; it lies between 0 and 1", b.SoC)
+	}
+	for _, f := range []struct {
+		name       string
+		value, max float64
+	}{
+		{"joint resistance", b.Joint, 1e6}, {"terminal resistance", b.Terminals, 1e6},
+		{"bleed resistance", b.Bleed, 1e9}, {"part of the bleed's heat", b.BleedHeat, 1},
+		{"end cells' conductance", b.Ends, 1e6},
+		{"spread of capacity", s.Capacity, 0.9}, {"spread of resistance", s.Resistance, 0.9},
+		{"spread of state of charge", s.SoC, 0.5}, {"spread of self-discharge", s.SelfDischarge, 1},
+		{"spread of joints", s.Joint, 1}, {"spread of temperature", s.Kelvin, 50},
+	} {
+		if !(f.value >= 0 && f.value <= f.max) {
+			return spec, fmt.Errorf("module: %s is %g; it must lie between 0 and %g", f.name, f.value, f.max)
+		}
+	}
+	return spec, nil
+}
+
+// spoil gives one cell its defect.
+func (m *Module) spoil(d Defect) error {
+	if d.Cell < 0 || d.Cell >= len(m.cells) {
+		return fmt.Errorf("defect: cell index %d; the module has %d cells, counted from 0", d.Cell, len(m.cells))
+	}
+	if math.IsNaN(d.Amount) || math.IsInf(d.Amount, 0) {
+		return fmt.Errorf("defect of cell index %d: amount %g is no number", d.Cell, d.Amount)
+	}
+	c := &m.cells[d.Cell]
+	level := float64(c.q * c.perCapacity)
+	switch d.Kind {
+	case WeakCell:
+		if !(d.Amount >= 0 && d.Amount < 1) {
+			return fmt.Errorf("weak cell index %d: a loss of %g; it must lie between 0 and 1", d.Cell, d.Amount)
+		}
+		c.setCapacity(float64(c.capacity*(1-d.Amount)), m.spec.Memory)
+		c.q = float64(level * c.capacity)
+	case StiffCell:
+		if d.Amount <= -1 {
+			return fmt.Errorf("stiff cell index %d: a rise of %g leaves no resistance", d.Cell, d.Amount)
+		}
+		c.spread = float64(c.spread * (1 + d.Amount))
+	case BadJoint:
+		if c.joint+d.Amount < 0 {
+			return fmt.Errorf("bad joint index %d: %g Ohm more leaves a negative resistance", d.Cell, d.Amount)
+		}
+		c.joint += d.Amount
+	case LeakingCell:
+		c.leak = d.Amount
+	case ReversedCell:
+		c.polarity = -1
+	case DeadCell:
+		c.q = float64(m.spec.Chemistry.SoC(d.Amount) * c.capacity)
+	case LaggardCell:
+		c.q = float64((level - d.Amount) * c.capacity)
+	default:
+		return fmt.Errorf("defect: unknown kind %d", d.Kind)
+	}
+	return nil
+}

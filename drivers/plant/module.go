@@ -2,98 +2,232 @@ package plant
 
 import "github.com/rigwarden/rigwarden/drivers"
 
+// warmEvery is the step of everything slow: heat between neighbours, and the
+// resistances that follow temperature and state of charge. No step crosses a
+// multiple of it.
+const warmEvery = drivers.Second
+
 // Module is N cells in series with their joints and terminals. It is made by
 // Draw, moved by a Bench or a Parallel, and looked at by anyone. All it tells
 // is the truth; no instrument sees it exactly.
-type Module struct{ cells []cell }
+type Module struct {
+	spec      CellSpec // nominal, for what all cells share
+	cells     []cell
+	terminals float64 // Ohm
+	bleed     float64 // Ohm of a bleed resistor; 0: none
+	bleedHeat float64 // part of a bleed resistor's heat that its cell gets
+	ambient   float64 // K
+	heatPath  thermal
 
-type cell struct{ v, tap, kelvin, soc, q, capacity float64 }
+	now     drivers.Span
+	current float64 // A
+	// emf and res are the module as a source behind a resistance, for the
+	// direction that charging tells.
+	emf, res float64
+	charging bool
 
-// Len returns the number of cells (groups) in series.
-func (m *Module) Len() int { return len(m.cells) }
+	steps cache
+	heat  float64 // J set free in cells and joints since the beginning
+	bled  float64 // J in bleed resistors since the beginning
+	worst Worst
+}
 
-// Voltage returns the true voltage of cell k at its own terminals, V.
-func (m *Module) Voltage(k int) float64 { return m.cells[k].v }
+// step moves every cell by dt at a mean current and mean square of the current,
+// which differ where current is not constant. The caller splits time so that no
+// step crosses a multiple of warmEvery, and calls output afterwards.
+func (m *Module) step(dt drivers.Span, mean, square float64) {
+	m.moveAll(dt, mean, square)
+	m.now += dt
+	if m.now%warmEvery == 0 {
+		m.warm()
+	}
+	m.see()
+}
 
-// Tap returns the voltage between the sense wires of cell k, V: the cell and
-// its joint, negative for a reversed cell.
-func (m *Module) Tap(k int) float64 { return m.cells[k].tap }
+func (m *Module) moveAll(dt drivers.Span, mean, square float64) {
+	m.charging = mean > 0
+	f := m.steps.get(dt, &m.spec)
+	ripple := max(square-float64(mean*mean), 0)
+	for k := range m.cells {
+		m.move(&m.cells[k], f, mean, ripple)
+	}
+}
 
-// Kelvin returns the temperature of cell k, K.
-func (m *Module) Kelvin(k int) float64 { return m.cells[k].kelvin }
+// peek returns the module's voltage at no current as it would be after a step,
+// and leaves everything as it was. scratch is grown as needed.
+func (m *Module) peek(dt drivers.Span, mean float64, scratch *[]cell) float64 {
+	*scratch = append((*scratch)[:0], m.cells...)
+	heat, bled, emf, res, charging := m.heat, m.bled, m.emf, m.res, m.charging
+	m.moveAll(dt, mean, float64(mean*mean))
+	m.see()
+	ahead := m.emf
+	copy(m.cells, *scratch)
+	m.heat, m.bled, m.emf, m.res, m.charging = heat, bled, emf, res, charging
+	return ahead
+}
 
-// Ambient returns the ambient temperature, K.
-func (m *Module) Ambient() float64 { return 0 }
+// move is one cell's step: charge, RC pairs, hysteresis and the heat they set
+// free.
+func (m *Module) move(c *cell, f *factors, mean, ripple float64) {
+	s := &m.spec
+	dir, perDir := m.direction(c)
+	line := mean - c.bleed // what flows in the joint
+	i := line
+	if c.polarity < 0 {
+		i = -i
+	}
+	i -= c.leak
+	dq := float64(i * f.sec)
 
-// SoC returns the state of charge of cell k: 0 empty, 1 full; a cell under
-// abuse leaves that range.
-func (m *Module) SoC(k int) float64 { return m.cells[k].soc }
+	// RC pairs: exact for a constant current. What a pair sets free is what
+	// went in less what its capacitance kept, which is exact too.
+	r1, r2 := float64(c.r1*dir), float64(c.r2*dir)
+	n1 := float64(c.u1*f.x1) + float64(float64(r1*i)*f.y1)
+	n2 := float64(c.u2*f.x2) + float64(float64(r2*i)*f.y2)
+	heat := float64(i*(float64((r1+r2)*dq)-float64(f.tau1*(n1-c.u1))-float64(f.tau2*(n2-c.u2)))) -
+		float64(perDir*(float64(c.g1*(float64(n1*n1)-float64(c.u1*c.u1)))+
+			float64(c.g2*(float64(n2*n2)-float64(c.u2*c.u2)))))
+	c.u1, c.u2 = n1, n2
 
-// Charge returns the charge in cell k above empty, C.
-func (m *Module) Charge(k int) float64 { return m.cells[k].q }
+	heat += float64(f.sec * (float64(float64(c.r0*dir)*(float64(i*i)+ripple)) +
+		float64(c.joint*(float64(line*line)+ripple)) +
+		float64(c.leak*c.v) + float64(c.selfDischarge*c.ocv)))
+	heat += float64(dq * float64(c.kelvin*c.entropy)) // reversible: negative where it cools
+	if half := s.Hysteresis; half > 0 {
+		h := c.h
+		c.h += float64(nearer(float64(dq*c.perMemory)) * (branch(dq) - h))
+		heat += float64(dq * float64(half*float64(0.5*(h+c.h))))
+	}
+	if dq > 0 {
+		stored := float64(dq * s.Efficiency)
+		heat += float64((dq - stored) * c.ocv)
+		dq = stored
+	}
+	c.q += dq - float64(c.selfDischarge*f.sec)
+	if c.bleeding {
+		bled := float64(float64(c.bleed*c.tap) * f.sec)
+		m.bled += bled
+		c.heat += float64(bled * m.bleedHeat)
+	}
+	c.heat += heat
+	m.heat += heat
+}
 
-// Capacity returns the true capacity of cell k, C.
-func (m *Module) Capacity(k int) float64 { return m.cells[k].capacity }
+// nearer returns 1-exp(-|x|) to the second order, for the small part x of a
+// memory that one step moves.
+func nearer(x float64) float64 {
+	if x < 0 {
+		x = -x
+	}
+	x = min(x, 1)
+	return x - float64(0.5*float64(x*x))
+}
 
-// Resistance returns the present R0 of cell k, joint not included, Ohm.
-func (m *Module) Resistance(k int) float64 { return 0 }
+// branch is the branch of the hysteresis that a movement of charge leads to.
+func branch(dq float64) float64 {
+	switch {
+	case dq > 0:
+		return 1
+	case dq < 0:
+		return -1
+	}
+	return 0 // and nearer(0) is 0
+}
 
-// Excess returns the charge that cell k must lose for all cells to become full
-// together, C: zero for the cell that lacks most.
-func (m *Module) Excess(k int) float64 { return 0 }
+// direction returns the factor on a cell's resistances for the module's
+// direction, and its reciprocal.
+func (m *Module) direction(c *cell) (dir, perDir float64) {
+	if m.charging == (c.polarity > 0) {
+		return 1, 1
+	}
+	return m.spec.Discharge, 1 / m.spec.Discharge
+}
 
-// Imbalance returns the greatest excess as a part of the smallest capacity.
-func (m *Module) Imbalance() float64 { return 0 }
+// see brings the sources and resistances up to the cells' state.
+func (m *Module) see() {
+	table, half := &m.spec.Chemistry.table, m.spec.Hysteresis
+	emf, res := 0.0, m.terminals
+	for k := range m.cells {
+		c := &m.cells[k]
+		x := float64(float64(c.q*c.perCapacity) * tableSize)
+		n := min(max(int(x), 0), tableSize-1)
+		c.ocv = table[n] + float64((x-float64(n))*(table[n+1]-table[n])) + c.shift
+		dir, _ := m.direction(c)
+		r := float64(c.r0 * dir)
+		e := c.ocv + float64(half*c.h) + c.u1 + c.u2 - float64(r*c.leak)
+		if c.polarity < 0 {
+			e = -e
+		}
+		c.source, c.rho = e, r+c.joint
+		if c.bleeding {
+			// The cell and its resistor as one source.
+			part := 1 / (1 + c.rho/m.bleed)
+			c.source, c.rho = float64(e*part), float64(c.rho*part)
+		}
+		emf += c.source
+		res += c.rho
+	}
+	m.emf, m.res = emf, res
+}
 
-// Usable returns the charge that a full discharge from balanced-full would
-// deliver: the smallest capacity, C.
-func (m *Module) Usable() float64 { return 0 }
+// face makes the module's resistances those of a direction.
+func (m *Module) face(charging bool) {
+	if m.charging != charging {
+		m.charging = charging
+		m.see()
+	}
+}
 
-// Current returns the module's current, A, charging positive.
-func (m *Module) Current() float64 { return 0 }
+// output sets the voltages that follow from the present current, and keeps the
+// extremes.
+func (m *Module) output(current float64) {
+	m.current = current
+	w := &m.worst
+	for k := range m.cells {
+		c := &m.cells[k]
+		c.tap = c.source + float64(c.rho*current)
+		v := c.tap - float64(c.joint*current)
+		if c.bleeding {
+			c.bleed = c.tap / m.bleed
+			v += float64(c.joint * c.bleed)
+		}
+		if c.polarity < 0 {
+			v = -v
+		}
+		c.v = v
+		if v > w.VoltageMax {
+			w.VoltageMax, w.VoltageMaxCell, w.VoltageMaxAt = v, k, m.now
+		}
+		if v < w.VoltageMin {
+			w.VoltageMin, w.VoltageMinCell, w.VoltageMinAt = v, k, m.now
+		}
+	}
+	w.ChargeMax = max(w.ChargeMax, current)
+	w.DischargeMax = max(w.DischargeMax, -current)
+}
 
-// TerminalVoltage returns the voltage across the module's terminals, V.
-func (m *Module) TerminalVoltage() float64 { return 0 }
+// warm lets heat flow for one warmEvery and refreshes what depends on it.
+func (m *Module) warm() {
+	m.heatPath.step(m.cells, m.ambient)
+	w := &m.worst
+	for k := range m.cells {
+		c := &m.cells[k]
+		c.refresh(&m.spec)
+		if c.kelvin > w.KelvinMax {
+			w.KelvinMax, w.KelvinMaxCell, w.KelvinMaxAt = c.kelvin, k, m.now
+		}
+		if c.kelvin < w.KelvinMin {
+			w.KelvinMin, w.KelvinMinCell = c.kelvin, k
+		}
+	}
+}
 
-// SetBleed switches the bleed resistor of cell k.
-func (m *Module) SetBleed(k int, on bool) {}
+// untilWarm returns the time to the next multiple of warmEvery.
+func (m *Module) untilWarm() drivers.Span { return warmEvery - m.now%warmEvery }
 
-// Bleeding says whether cell k bleeds.
-func (m *Module) Bleeding(k int) bool { return false }
-
-// BleedCurrent returns the present current in the bleed resistor of cell k, A.
-func (m *Module) BleedCurrent(k int) float64 { return 0 }
-
-// SetAmbient sets the ambient temperature, K.
-func (m *Module) SetAmbient(kelvin float64) {}
-
-// SetHeat puts extra heat into cell k, W: a fault beside or inside it.
-func (m *Module) SetHeat(k int, watts float64) {}
-
-// SetLeak draws a current inside cell k, A: a soft internal short. Its heat
-// stays in the cell.
-func (m *Module) SetLeak(k int, amperes float64) {}
-
-// SetJoint sets the resistance of joint k, Ohm: a weld that lets go.
-func (m *Module) SetJoint(k int, ohms float64) {}
-
-// SetSoC sets the state of charge of cell k and lets it rest (no polarisation).
-func (m *Module) SetSoC(k int, soc float64) {}
-
-// Clone returns a module that shares nothing mutable with m.
-func (m *Module) Clone() *Module { return nil }
-
-// Worst is how far the truth went since the last reset.
-type Worst struct {
-	VoltageMax, VoltageMin       float64 // V, of any true cell
-	VoltageMaxCell               int
-	VoltageMinCell               int
-	KelvinMax, KelvinMin         float64 // K, of any cell
-	KelvinMaxCell, KelvinMinCell int
-	ChargeMax, DischargeMax      float64 // A, magnitudes of the module's current
-	// Broken is the greatest current, A, that a contactor interrupted; Made the
-	// greatest voltage, V, over which the main contactors closed.
-	Broken, Made float64
-	// At is when each of the first extremes was reached, since the bench began.
-	VoltageMaxAt, VoltageMinAt, KelvinMaxAt drivers.Span
+// settle recomputes everything that is seen from outside after a change from
+// outside, at an unchanged current.
+func (m *Module) settle() {
+	m.see()
+	m.output(m.current)
 }
