@@ -101,7 +101,6 @@ func (c *Config) period(fast bool) drivers.Span {
 	return c.Bench.Monitor.Period
 }
 
-
 // Clock returns a monotonic clock anchored to the wall clock once, at start: a
 // stepped wall clock never moves it.
 func Clock(start time.Time) func() drivers.Instant {

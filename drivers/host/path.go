@@ -54,8 +54,13 @@ func Paths(b *drivers.Bench, t Timing) []Path {
 		path("daemon dead", "end of the lease pipe", append([]Leg{p.turn()}, off...)...),
 		path("daemon frozen", "lease in the host", append([]Leg{{"lease", b.Lease}, p.turn()}, off...)...),
 	}
-	for _, who := range p.processes() {
-		list = append(list, p.alone(who))
+	if t.Plugin {
+		list = append(list,
+			path("host dead", "end of the plugin's lease pipe", append([]Leg{p.turn()}, off...)...),
+			path("host frozen", "lease in the plugin", append([]Leg{{"lease", b.Lease}, p.turn()}, off...)...),
+			p.alone("plugin dead or frozen"))
+	} else {
+		list = append(list, p.alone("host dead or frozen"))
 	}
 	list = append(list,
 		p.cable("supply", &b.Supply, open), p.cable("load", &b.Load, open),
@@ -78,14 +83,6 @@ func (p *paths) read() Leg { return Leg{"reading", p.b.Monitor.Period / readShar
 func (p *paths) fall() []Leg {
 	s, l := reaction(&p.b.Supply), reaction(&p.b.Load)
 	return []Leg{{"call", p.t.Call}, {"output falls", max(s, l)}}
-}
-
-// processes are those whose death or freeze leaves only the instruments.
-func (p *paths) processes() []string {
-	if p.t.Plugin {
-		return []string{"host frozen", "plugin frozen"}
-	}
-	return []string{"host dead", "host frozen"}
 }
 
 // alone is the path where no process of ours acts: the instruments' own
