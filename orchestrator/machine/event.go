@@ -26,6 +26,9 @@ type (
 		Run  string
 		Plan string // digest of the plan's canonical form
 		Who  string
+		// Epoch is the machine's epoch before the run, so that a replay counts
+		// on from the same number.
+		Epoch uint64
 	}
 	// Framed carries one frame; frames are stored in blocks, not as lines.
 	Framed struct {

@@ -39,6 +39,7 @@ func visitStart(l *line, e *Start) {
 	text(l, "run", &e.Run)
 	text(l, "plan", &e.Plan)
 	text(l, "who", &e.Who)
+	num(l, "epoch", &e.Epoch)
 }
 
 func (e Framed) String() string {

@@ -90,6 +90,9 @@ func (m *Machine) Energised() bool {
 // Plan returns the plan of the run under way or the last one, nil before any.
 func (m *Machine) Plan() *Plan { return m.plan }
 
+// Epoch returns the number of the latest halt.
+func (m *Machine) Epoch() uint64 { return m.epoch }
+
 // Phase returns the machine's state.
 func (m *Machine) Phase() Phase { return m.phase }
 
@@ -209,6 +212,8 @@ func (m *Machine) start(e Start) {
 		return
 	}
 	m.plan, m.next, m.guard, m.run = m.next, nil, g, e.Run
+	m.epoch = max(m.epoch, e.Epoch)
+	m.cmd = command{}
 	m.meas = newMeasure(m.plan)
 	m.count = counter{}
 	m.code = newProgress(m.plan)

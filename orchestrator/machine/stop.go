@@ -202,3 +202,6 @@ func (m *Machine) finish(o Outcome, reason string) {
 	m.phase = PhaseWatching
 	m.beginWatch()
 }
+
+// PausedBySoftLimit says that the present pause may end by itself.
+func (m *Machine) PausedBySoftLimit() bool { return m.phase == PhasePaused && m.pause.auto }

@@ -262,3 +262,7 @@ func (m *Machine) watchFrame() {
 		m.phase = PhaseIdle
 	}
 }
+
+// Watching says whether temperatures are still being watched after an end or a
+// trip (INV-16).
+func (m *Machine) Watching() bool { return m.watch.on }

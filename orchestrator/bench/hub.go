@@ -1,0 +1,67 @@
+package bench
+
+import (
+	"sync"
+
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// hub gives the latest status to any number of readers. A slow reader loses
+// pictures and delays nobody.
+type hub struct {
+	mu     sync.Mutex
+	latest Status
+	subs   map[*subscriber]struct{}
+	alert  func(bench string, n machine.Notify)
+}
+
+type subscriber struct {
+	ch   chan Status
+	lost uint64
+}
+
+func newHub(name string, alert func(string, machine.Notify)) *hub {
+	return &hub{subs: map[*subscriber]struct{}{}, latest: Status{Bench: name, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}, alert: alert}
+}
+
+func (h *hub) publish(s Status) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.latest = s
+	for sub := range h.subs {
+		select {
+		case <-sub.ch: // the reader has not taken the one before
+			sub.lost++
+		default:
+		}
+		s.Lost = sub.lost
+		sub.ch <- s
+	}
+}
+
+func (h *hub) status() Status {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.latest
+}
+
+// subscribe returns a channel that always holds the latest status, and how to
+// end it.
+func (h *hub) subscribe() (<-chan Status, func()) {
+	sub := &subscriber{ch: make(chan Status, 1)}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	sub.ch <- h.latest
+	h.subs[sub] = struct{}{}
+	return sub.ch, func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		delete(h.subs, sub)
+	}
+}
+
+func (h *hub) notify(bench string, n machine.Notify) {
+	if h.alert != nil {
+		h.alert(bench, n)
+	}
+}

@@ -1,0 +1,314 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"sort"
+	"sync"
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// Options say how a bench is opened.
+type Options struct {
+	Name string
+	// Latched is the trip that the store remembers, or empty.
+	Latched string
+	Latches Latches
+	// Alert, where set, is told of notifications; it must not block.
+	Alert func(bench string, n machine.Notify)
+}
+
+// callTimeout is how long an executor waits for a device.
+const callTimeout = 500 * drivers.Millisecond
+
+// commitBytes and commitAge bound what a virtual bench may lose: real time
+// counts, not the bench's.
+const (
+	commitBytes = 4 << 20
+	commitAge   = 500 * time.Millisecond
+	publishAge  = 50 * time.Millisecond
+	lookEvery   = 256 // frames between looks at the wall clock
+)
+
+// Virtual runs a bench whose time it owns, as fast as the processor allows.
+// While no run is under way, its clock stands still.
+type Virtual struct {
+	core
+	rig   Rig
+	set   drivers.Set
+	buf   drivers.Frame
+	queue []machine.Event // at this instant, in order
+	later []machine.Event // answers still to come, by time
+
+	commands chan call
+	quit     chan struct{}
+	done     chan struct{}
+	once     sync.Once
+
+	bytes     int
+	committed time.Time
+	published time.Time
+	frames    int
+	// closing says that the bench ends as soon as nothing is energised.
+	closing bool
+}
+
+// call is a function to run on the loop's goroutine.
+type call struct {
+	fn    func() error
+	reply chan error
+}
+
+// NewVirtual opens a bench over rig and starts its loop.
+func NewVirtual(rig Rig, o Options) *Virtual {
+	v := &Virtual{
+		rig: rig, set: rig.Set(), commands: make(chan call), quit: make(chan struct{}), done: make(chan struct{}),
+		core: core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched},
+	}
+	v.core.carry = v.carry
+	v.core.keep = v.keep
+	v.core.post = func(e machine.Event) { v.queue = append(v.queue, e) }
+	go v.loop()
+	return v
+}
+
+// Name is the bench's name.
+func (v *Virtual) Name() string { return v.name }
+
+// Status is the latest that is known of the bench.
+func (v *Virtual) Status() Status { return v.hub.status() }
+
+// Subscribe returns a channel with the latest status and a function to end it.
+func (v *Virtual) Subscribe() (<-chan Status, func()) { return v.hub.subscribe() }
+
+// Start begins a run.
+func (v *Virtual) Start(ctx context.Context, r StartRequest) error {
+	return v.do(ctx, func() error { return v.begin(v.rig.Now(), r) })
+}
+
+// Command carries out a person's command.
+func (v *Virtual) Command(ctx context.Context, verb machine.Verb, who, reason string) error {
+	return v.do(ctx, func() error { return v.command(v.rig.Now(), verb, who, reason) })
+}
+
+// Close stops a run under way, safe and recorded, and ends the loop.
+func (v *Virtual) Close() error {
+	v.once.Do(func() { close(v.quit) })
+	<-v.done
+	return nil
+}
+
+func (v *Virtual) do(ctx context.Context, fn func() error) error {
+	c := call{fn: fn, reply: make(chan error, 1)}
+	select {
+	case v.commands <- c:
+		return <-c.reply
+	case <-v.done:
+		return ErrClosed
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (v *Virtual) loop() {
+	defer close(v.done)
+	v.handle(machine.Boot{At: v.rig.Now(), Latched: v.latched})
+	v.drain()
+	v.look(true)
+	for {
+		if v.active() {
+			select {
+			case c := <-v.commands:
+				c.reply <- c.fn()
+				v.drain()
+			case <-v.quit:
+				v.leave()
+				return
+			default:
+				v.turn()
+			}
+			continue
+		}
+		v.look(true)
+		select {
+		case c := <-v.commands:
+			c.reply <- c.fn()
+			v.drain()
+		case <-v.quit:
+			v.leave()
+			return
+		}
+	}
+}
+
+// leaveFrames bounds how many frames an orderly stop may take at the end.
+const leaveFrames = 100_000
+
+// leave stops a run under way before the loop ends.
+func (v *Virtual) leave() {
+	v.closing = true
+	if v.m.Busy() {
+		v.handle(machine.Operator{At: v.rig.Now(), Verb: machine.VerbStop, Who: "shutdown"})
+		v.drain()
+	}
+	for i := 0; v.m.Busy() && i < leaveFrames; i++ {
+		v.turn()
+	}
+	if v.run != nil {
+		if e := (job{kind: jobCommit, run: v.run, at: v.rig.Now()}).do(v.latches); e != nil {
+			v.handle(e)
+		}
+	}
+	v.look(true)
+}
+
+// active says whether the bench's time goes on: it stands still when nothing
+// is under way, and while a person is waited for.
+func (v *Virtual) active() bool {
+	switch v.m.Phase() {
+	case machine.PhaseIdle, machine.PhaseAsking:
+		return false
+	case machine.PhasePaused:
+		return v.m.Deadline() != 0 && v.m.PausedBySoftLimit()
+	case machine.PhaseLatched:
+		return v.m.Watching()
+	}
+	return true
+}
+
+// turn moves time to whatever comes next and handles it.
+func (v *Virtual) turn() {
+	next := v.rig.Next()
+	t := next
+	if d := v.m.Deadline(); d != 0 && d < t {
+		t = d
+	}
+	if len(v.later) > 0 && v.later[0].When() < t {
+		t = v.later[0].When()
+	}
+	t = max(t, v.rig.Now())
+	v.rig.Advance(t)
+	for len(v.later) > 0 && v.later[0].When() <= t {
+		e := v.later[0]
+		v.later = v.later[1:]
+		v.handle(e)
+		v.drain()
+	}
+	if t >= next {
+		if v.rig.Frame(&v.buf) {
+			v.frame(&v.buf)
+			v.drain()
+			v.bytes += 4 * len(v.buf.Counts)
+		}
+		if v.frames++; v.frames%lookEvery == 0 || v.bytes >= commitBytes {
+			v.look(false)
+		}
+	}
+	if d := v.m.Deadline(); d != 0 && d <= t {
+		v.handle(machine.Due{At: t})
+		v.drain()
+	}
+}
+
+// drain handles what was posted at this instant.
+func (v *Virtual) drain() {
+	for len(v.queue) > 0 {
+		e := v.queue[0]
+		v.queue = v.queue[1:]
+		v.handle(e)
+	}
+	v.queue = nil
+}
+
+// look is the part that knows real time: commits and pictures for clients.
+func (v *Virtual) look(force bool) {
+	now := time.Now()
+	if v.run != nil && (v.bytes >= commitBytes || now.Sub(v.committed) >= commitAge) {
+		v.bytes, v.committed = 0, now
+		if e := (job{kind: jobCommit, run: v.run, at: v.rig.Now()}).do(v.latches); e != nil {
+			v.handle(e)
+			v.drain()
+		}
+	}
+	if force || now.Sub(v.published) >= publishAge {
+		v.published = now
+		v.publish(&v.buf, 0, 0)
+	}
+}
+
+// keep does a storage job at once.
+func (v *Virtual) keep(j job) {
+	if e := j.do(v.latches); e != nil {
+		v.queue = append(v.queue, e)
+	}
+	if j.kind == jobFinish || j.kind == jobTrip {
+		v.look(true)
+	}
+}
+
+// carry does a device action at the present instant and queues its answer.
+func (v *Virtual) carry(a machine.Action) {
+	at := v.rig.Now()
+	d := machine.Done{At: at}
+	var err error
+	ctx := context.Background()
+	switch a := a.(type) {
+	case machine.Halt:
+		d.Epoch, d.Op = a.Epoch, machine.DeviceHalt
+		// Both are told, whatever the first one says.
+		err = errors.Join(v.set.Supply.Halt(ctx), v.set.Load.Halt(ctx))
+	case machine.Arm:
+		d.Epoch, d.Op = a.Epoch, machine.DeviceArm
+		if d.Supply, err = v.set.Supply.Arm(ctx, a.Supply); err == nil {
+			d.Load, err = v.set.Load.Arm(ctx, a.Load)
+		}
+	case machine.Set:
+		d.Epoch, d.Op = a.Epoch, machine.DeviceSet
+		dev := v.set.Supply
+		if a.Direction == machine.Discharging {
+			dev = v.set.Load
+		}
+		err = dev.Set(ctx, drivers.Setpoint{Current: a.Current, Voltage: a.Voltage, On: true})
+	case machine.SwitchTo:
+		d.Epoch, d.Op = a.Epoch, machine.DeviceSwitch
+		v.rig.Fast(a.Closed&drivers.BoxPrecharge != 0)
+		err = v.set.Box.Switch(ctx, a.Closed)
+	case machine.BleedCells:
+		d.Epoch, d.Op = a.Epoch, machine.DeviceBleed
+		err = v.set.Monitor.Bleed(ctx, a.Words)
+	case machine.Compute:
+		v.compute(at, a)
+		return
+	default:
+		return
+	}
+	if err != nil {
+		d.Err = err.Error()
+	}
+	if errors.Is(err, drivers.ErrNoAnswer) {
+		d.At = at.Add(callTimeout)
+		v.answerLater(d)
+		return
+	}
+	v.queue = append(v.queue, d)
+}
+
+func (v *Virtual) compute(at drivers.Instant, a machine.Compute) {
+	if v.run == nil || v.run.Planner == nil {
+		v.queue = append(v.queue, machine.Computed{At: at, Epoch: a.Epoch, GiveUp: "this bench has no balance planner"})
+		return
+	}
+	e := v.run.Planner.Compute(a)
+	e.At, e.Epoch = at, a.Epoch
+	v.queue = append(v.queue, e)
+}
+
+func (v *Virtual) answerLater(e machine.Event) {
+	i := sort.Search(len(v.later), func(i int) bool { return v.later[i].When() > e.When() })
+	v.later = append(v.later, nil)
+	copy(v.later[i+1:], v.later[i:])
+	v.later[i] = e
+}
