@@ -213,6 +213,6 @@ var catalogue = []FaultInfo{
 
 	entry(CellOverheats, soon, "a cell makes heat of its own",
 		func(f *Fault) { f.PowerMW = 60_000 }, "cell", "power"),
-	entry(CellLeaks, soon, "a cell has a short inside itself",
-		func(f *Fault) { f.Resistance = 500_000 }, "cell", "resistance"),
+	entry(CellLeaks, soon, "a cell has a soft short inside itself, which draws a current",
+		func(f *Fault) { f.Current = 2_000_000 }, "cell", "current"),
 }
