@@ -212,12 +212,12 @@ const (
 func (b *Bench) step(dt drivers.Span) {
 	m, sec := b.module, float64(dt)/1e6
 	s1, l1 := b.supply.after(sec), b.load.after(sec)
-	n := newNode(b.path(), b.other(), b.net.Link, sec)
+	n := newNode(b.path(), b.other(), b.net.Link, dt)
 	how, mean, square := b.predict(&n, s1, l1)
 	if n.path > 0 && mean != 0 && (mean > 0) != m.charging {
 		// The resistances of the other direction apply.
 		m.face(mean > 0)
-		n = newNode(b.path(), b.other(), b.net.Link, sec)
+		n = newNode(b.path(), b.other(), b.net.Link, dt)
 		how, mean, square = b.predict(&n, s1, l1)
 	}
 	e0, v0 := m.emf, m.TerminalVoltage()
@@ -240,7 +240,7 @@ func (b *Bench) predict(n *node, s1, l1 float64) (how regime, mean, square float
 	if s0+s1 > 0 && end > ceiling {
 		if n.end(v, e, e, -l0, -l1) < ceiling {
 			mean, _ = n.flow(v, e, s0-l0, s1-l1)
-			return b.hold(n, supplyHolds, min(mean, float64(n.path*(ceiling-e))))
+			return b.hold(n, supplyHolds, min(mean, b.heldAt(n, ceiling)))
 		}
 		s0, s1, how = 0, 0, supplyOff
 		end = n.end(v, e, e, -l0, -l1)
@@ -248,12 +248,22 @@ func (b *Bench) predict(n *node, s1, l1 float64) (how regime, mean, square float
 	if l0+l1 > 0 && end < floor {
 		if n.end(v, e, e, s0, s1) > floor {
 			mean, _ = n.flow(v, e, s0-l0, s1-l1)
-			return b.hold(n, loadHolds, max(mean, float64(n.path*(floor-e))))
+			return b.hold(n, loadHolds, max(mean, b.heldAt(n, floor)))
 		}
 		l0, l1, how = 0, 0, loadOff
 	}
 	mean, square = n.flow(v, e, s0-l0, s1-l1)
 	return how, mean, square
+}
+
+// heldAt returns the mean current of a step that keeps the link at v: half-way
+// between those of both ends, the later of which answers to it.
+func (b *Bench) heldAt(n *node, v float64) float64 {
+	if n.path == 0 {
+		return 0
+	}
+	rest, slope := b.module.outlook(n.dt)
+	return float64(n.path*(v-float64(0.5*(b.module.emf+rest)))) / (1 + float64(0.5*float64(n.path*slope)))
 }
 
 // hold is the current of a step in which an instrument holds the link.

@@ -53,17 +53,36 @@ func (m *Module) moveAll(dt drivers.Span, mean, square float64) {
 	}
 }
 
-// peek returns the module's voltage at no current as it would be after a step,
-// and leaves everything as it was. scratch is grown as needed.
-func (m *Module) peek(dt drivers.Span, mean float64, scratch *[]cell) float64 {
-	*scratch = append((*scratch)[:0], m.cells...)
-	heat, bled, emf, res, charging := m.heat, m.bled, m.emf, m.res, m.charging
-	m.moveAll(dt, mean, float64(mean*mean))
-	m.see()
-	ahead := m.emf
-	copy(m.cells, *scratch)
-	m.heat, m.bled, m.emf, m.res, m.charging = heat, bled, emf, res, charging
-	return ahead
+// outlook returns the module's voltage at no current after a step of dt without
+// current, and by how many volts each ampere through the step would raise it.
+// It serves whoever must find a current that agrees with itself.
+func (m *Module) outlook(dt drivers.Span) (rest, slope float64) {
+	f := m.steps.get(dt, &m.spec)
+	table, half := &m.spec.Chemistry.table, m.spec.Hysteresis
+	for k := range m.cells {
+		c := &m.cells[k]
+		dir, _ := m.direction(c)
+		side := 1.0
+		if m.charging != (c.polarity > 0) {
+			side = -1
+		}
+		x := float64(float64(c.q*c.perCapacity) * tableSize)
+		n := min(max(int(x), 0), tableSize-1)
+		perCharge := float64(float64((table[n+1]-table[n])*tableSize)*c.perCapacity) +
+			float64(half*float64(c.perMemory*(1-float64(side*c.h))))
+		perAmpere := float64(perCharge*f.sec) + float64(dir*(float64(c.r1*f.y1)+float64(c.r2*f.y2)))
+		idle := -float64(c.polarity*c.bleed) - c.leak
+		e := c.ocv + float64(half*c.h) + float64(c.u1*f.x1) + float64(c.u2*f.x2) +
+			float64(idle*perAmpere) - float64(float64(c.r0*dir)*c.leak) -
+			float64(c.selfDischarge*float64(perCharge*f.sec))
+		part := 1.0
+		if c.bleeding {
+			part = 1 / (1 + (float64(c.r0*dir)+c.joint)/m.bleed)
+		}
+		rest += float64(c.polarity * float64(part*e))
+		slope += float64(part * perAmpere)
+	}
+	return rest, slope
 }
 
 // move is one cell's step: charge, RC pairs, hysteresis and the heat they set

@@ -1,5 +1,7 @@
 package plant
 
+import "github.com/rigwarden/rigwarden/drivers"
+
 // node is the link during one step: a capacitor fed by the module through the
 // path's conductance and by the instruments' net current, loaded by resistors.
 // With a module voltage and a net current that move in straight lines the
@@ -8,13 +10,15 @@ type node struct {
 	path  float64 // S between module and link; 0: open
 	other float64 // S from the link to ground: bleed and short
 	c     float64 // F
+	dt    drivers.Span
 	sec   float64
 	x, y  float64 // exp(-sec/tau) and its complement
 	tau   float64 // s; 0 where nothing conducts
 }
 
-func newNode(path, other, c, sec float64) node {
-	n := node{path: path, other: other, c: c, sec: sec}
+func newNode(path, other, c float64, dt drivers.Span) node {
+	sec := float64(dt) / 1e6
+	n := node{path: path, other: other, c: c, dt: dt, sec: sec}
 	if g := path + other; g > 0 {
 		n.tau = c / g
 		if z := sec / n.tau; z < 40 {
