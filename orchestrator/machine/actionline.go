@@ -96,7 +96,7 @@ func (a Record) String() string {
 
 func visitRecord(l *line, a *Record) {
 	text(l, "kind", &a.Kind)
-	flag(l, "urgent", &a.Urgent)
+	boolean(l, "urgent", &a.Urgent)
 	num(l, "epoch", &a.Epoch)
 	num(l, "step", &a.Step)
 	num(l, "pass", &a.Pass)
@@ -109,7 +109,7 @@ func visitRecord(l *line, a *Record) {
 	num(l, "value", &a.Finding.Value)
 	num(l, "limit", &a.Finding.Limit)
 	num(l, "since", &a.Finding.Since)
-	flag(l, "hard", &a.Finding.Hard)
+	boolean(l, "hard", &a.Finding.Hard)
 	text(l, "text", &a.Text)
 }
 

@@ -23,6 +23,7 @@ type arming struct {
 func (m *Machine) becomeArming(again bool) {
 	m.phase = PhaseArming
 	m.arm = arming{again: again, blocker: "no frame has come yet"}
+	m.heard = m.now // silence while nothing was asked of the bench does not count
 	m.halt(0)
 	m.switchTo(0)
 	m.bleedCells(nil)

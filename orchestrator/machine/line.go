@@ -70,7 +70,7 @@ func text[T ~string](l *line, key string, p *T) {
 	}
 }
 
-func flag(l *line, key string, p *bool) {
+func boolean(l *line, key string, p *bool) {
 	var n uint8
 	if *p {
 		n = 1

@@ -14,9 +14,10 @@ var ErrRunning = errors.New("a run is under way")
 // Machine is one bench's state machine. It is not safe for concurrent use; the
 // loop that owns it calls it from one goroutine.
 type Machine struct {
-	next  *Plan // loaded, waits for Start
-	plan  *Plan // of the run under way, or of the last one
-	guard *guard.Guard
+	next      *Plan // loaded, waits for Start
+	nextGuard *guard.Guard
+	plan      *Plan // of the run under way, or of the last one
+	guard     *guard.Guard
 
 	phase Phase
 	run   string
@@ -64,7 +65,11 @@ func (m *Machine) Load(p *Plan) error {
 	if err := p.Check(); err != nil {
 		return fmt.Errorf("load plan %q: %w", p.Profile, err)
 	}
-	m.next = p
+	g, err := guard.New(&p.Limits, &p.Layout)
+	if err != nil {
+		return fmt.Errorf("load plan %q: %w", p.Profile, err)
+	}
+	m.next, m.nextGuard = p, g
 	return nil
 }
 
@@ -206,12 +211,7 @@ func (m *Machine) start(e Start) {
 		m.emit(Notify{Severity: SeverityInfo, Text: "start refused: bench is " + string(m.phase)})
 		return
 	}
-	g, err := guard.New(&m.next.Limits, &m.next.Layout)
-	if err != nil {
-		m.emit(Notify{Severity: SeverityInfo, Text: "start refused: " + err.Error()})
-		return
-	}
-	m.plan, m.next, m.guard, m.run = m.next, nil, g, e.Run
+	m.plan, m.guard, m.next, m.nextGuard, m.run = m.next, m.nextGuard, nil, nil, e.Run
 	m.epoch = max(m.epoch, e.Epoch)
 	m.cmd = command{}
 	m.meas = newMeasure(m.plan)

@@ -75,6 +75,7 @@ func (m *Machine) taskDone() {
 	m.timer = 0
 	if m.sw.reclosing {
 		m.sw.reclosing = false
+		m.drive.end = ""
 		m.beginTask()
 		return
 	}
@@ -188,7 +189,7 @@ func (m *Machine) endStep(why string) {
 	if c.step < 0 {
 		return
 	}
-	if why == "" {
+	if m.drive.end != "" {
 		why = m.drive.end
 	}
 	m.drive.end = ""

@@ -210,11 +210,19 @@ func (w *switching) implausible(rise, small drivers.Microvolts) string {
 	return ""
 }
 
+// result says in a sentence what closing has shown.
+func (w *switching) result(s *measure) string {
+	if w.tau == 0 {
+		return fmt.Sprintf("closed: the link was near the article's voltage already, so no time constant was measured; link %d uV, article %d uV", s.link, s.voltage)
+	}
+	return fmt.Sprintf("closed: precharge time constant %d us from %d link readings, expected %d us; link %d uV, article %d uV", w.tau, w.samples, w.ins.Tau, s.link, s.voltage)
+}
+
 func (m *Machine) switchFinal(sig signal) {
 	w, s := &m.sw, &m.meas
 	bits := int32(drivers.BoxNegative | drivers.BoxPrecharge | drivers.BoxPositive)
 	if sig == onFrame && s.boxOK && s.box&bits == int32(closed) && s.still() {
-		m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: fmt.Sprintf("closed: precharge time constant %d us from %d link readings, expected %d us; link %d uV, article %d uV", w.tau, w.samples, w.ins.Tau, s.link, s.voltage)})
+		m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: w.result(s)})
 		m.drive.end = "closed"
 		m.taskDone()
 	} else if sig == onDue {

@@ -32,7 +32,6 @@ type tripping struct {
 	opened  bool
 	quiet   int // independent readings of no current in a row
 	toZero  drivers.Span
-	cleared bool
 	// alarmed is what the watch after an end has already said.
 	alarmed guard.Cause
 }
@@ -107,6 +106,9 @@ func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	if text == "" {
 		text = guard.Describe(f, &m.plan.Layout)
 	}
+	if c == causeGuard {
+		c = cause(f.Cause.String())
+	}
 	m.trip = tripping{cause: c, finding: f, text: text, at: m.now}
 	m.openIfAllowed()
 	m.bleedCells(nil)
@@ -144,9 +146,10 @@ func (m *Machine) openIfAllowed() {
 // than the commanded instrument's, fresh, several times in a row (INV-04).
 func (m *Machine) trippedFrame() {
 	t := &m.trip
-	m.openIfAllowed()
-	if t.cleared {
-		return
+	if !t.opened {
+		if m.openIfAllowed(); t.opened {
+			m.timer = m.now.Add(escalateEvery(t.level))
+		}
 	}
 	zero, seen := true, false
 	s := &m.meas
@@ -177,7 +180,6 @@ func (m *Machine) trippedFrame() {
 // clear is the end of a trip's first half: no current, proven. The latch stays.
 func (m *Machine) clear() {
 	t := &m.trip
-	t.cleared = true
 	m.emit(Record{Kind: RecordClear, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Span: t.toZero, Text: fmt.Sprintf("current measured zero %d ms after the breaching frame", t.toZero/drivers.Millisecond)})
 	m.becomeLatched()
 }
