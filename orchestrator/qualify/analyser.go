@@ -1,23 +1,251 @@
 package qualify
 
 import (
+	"strconv"
+	"strings"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
-// Analyser computes the figures of one run in one pass.
-type Analyser struct{ plan *machine.Plan }
+// gapPeriods is how many of the monitor's periods may lie between two readings
+// before what lies between them counts as missing.
+const gapPeriods = 3
+
+// stepsMax bounds the list of steps in the figures, and with it the memory of a
+// run however often its profile repeats.
+const stepsMax = 4096
+
+// Analyser computes the figures of one run in one pass: Record and Frame in
+// the order of the run's sequence, then Finish. It is not safe for concurrent
+// use.
+type Analyser struct {
+	plan *machine.Plan
+	scan scanner
+	gap  drivers.Span // longer between two readings is missing data
+
+	have bool
+	last reading
+	ring ring
+
+	run    *run   // the step under way, nil between steps
+	ending []*run // ended since the last frame, wait for it to be settled
+	cut    bool   // a boundary lies between the last frame and the next
+	cutAt  drivers.Instant
+	before *run // the step in force before the boundary
+
+	pulses  pulses
+	cycles  cycles
+	rests   rests
+	thermal thermal
+	bled    bled
+
+	steps    []Step
+	unlisted int
+	notes    []string
+	balance  balance
+	frames   int64
+	left     leftOut
+}
+
+// leftOut counts frames that were not used, by reason.
+type leftOut struct{ disordered, misfit, repeated, blind int64 }
+
+// balance is what the records tell of balancing.
+type balance struct {
+	planned, done, gaveUp bool
+	ppm, within           int64
+	told                  bool
+}
 
 // New returns an analyser for a run of the plan, whose layout every frame
 // follows.
-func New(plan *machine.Plan) *Analyser { return &Analyser{plan: plan} }
+func New(plan *machine.Plan) *Analyser {
+	a := &Analyser{plan: plan}
+	a.gap = gapPeriods * plan.Bench.Monitor.Period
+	a.scan.init(plan)
+	a.ring.init(a.scan.width)
+	a.pulses.init(plan, &a.scan)
+	a.cycles.init(plan)
+	a.thermal.init(&a.scan)
+	a.bled.init(plan, &a.scan)
+	for i := range plan.Steps {
+		a.balance.planned = a.balance.planned || plan.Steps[i].Kind == "balance"
+	}
+	return a
+}
 
 // Record takes one record of the run, in its place between the frames. Kinds
 // that the figures do not need are ignored.
-func (a *Analyser) Record(at drivers.Instant, r machine.Record) {}
+func (a *Analyser) Record(at drivers.Instant, r machine.Record) {
+	switch r.Kind {
+	case machine.RecordStep:
+		a.begin(at, r)
+	case machine.RecordEnd:
+		if a.run != nil {
+			a.run.endText = r.Text
+			a.end(at)
+		}
+	case machine.RecordPause:
+		a.mark("paused")
+	case machine.RecordResume:
+		a.mark("resumed after a pause")
+	case machine.RecordTrip:
+		a.mark("the run tripped in this step")
+	case machine.RecordNote:
+		a.note(r.Text)
+	}
+}
 
-// Frame takes the next frame. It keeps nothing of f and allocates nothing.
-func (a *Analyser) Frame(f *drivers.Frame) {}
+func (a *Analyser) mark(why string) {
+	if a.run != nil {
+		a.run.flaw(why)
+	}
+}
 
-// Finish ends the pass and returns the figures.
-func (a *Analyser) Finish() *Figures { return &Figures{Module: a.plan.Module, Profile: a.plan.Profile} }
+// note picks the planner's imbalance out of the machine's sentence "imbalance
+// 1200 ppm of capacity, uncertainty 300 ppm, ...".
+func (a *Analyser) note(text string) {
+	rest, ok := strings.CutPrefix(text, "imbalance ")
+	if !ok {
+		return
+	}
+	ppm, ok := leadingPPM(rest)
+	if !ok {
+		return
+	}
+	a.balance.ppm, a.balance.told = ppm, true
+	a.balance.within = 0
+	if _, after, found := strings.Cut(rest, "uncertainty "); found {
+		a.balance.within, _ = leadingPPM(after)
+	}
+}
+
+// leadingPPM reads the number that text begins with, followed by " ppm".
+func leadingPPM(text string) (int64, bool) {
+	number, _, ok := strings.Cut(text, " ppm")
+	if !ok {
+		return 0, false
+	}
+	n, err := strconv.ParseInt(number, 10, 64)
+	return n, err == nil && n >= 0
+}
+
+func (a *Analyser) begin(at drivers.Instant, r machine.Record) {
+	if a.run != nil { // the end of the step before was never recorded
+		a.run.flaw("its end was not recorded")
+		a.end(at)
+	}
+	if r.Step < 0 || r.Step >= len(a.plan.Steps) {
+		a.notes = append(a.notes, "a record names step "+strconv.Itoa(r.Step)+", which the plan does not have")
+		return
+	}
+	a.boundary(at)
+	a.run = newRun(a.plan, r, at, &a.scan)
+	if a.have {
+		a.run.first(&a.scan, &a.last, a.ring.row(0))
+	}
+}
+
+func (a *Analyser) end(at drivers.Instant) {
+	a.boundary(at)
+	a.run.ended = at
+	a.ending = append(a.ending, a.run)
+	a.run = nil
+}
+
+// boundary notes that the step in force changes at an instant between frames.
+func (a *Analyser) boundary(at drivers.Instant) {
+	if !a.cut {
+		a.cut, a.cutAt, a.before = true, at, a.run
+	}
+}
+
+// Frame takes the next frame. It keeps nothing of f and allocates nothing,
+// but for the steps that end with it.
+func (a *Analyser) Frame(f *drivers.Frame) {
+	if len(f.Counts) != a.scan.width {
+		a.left.misfit++
+		return
+	}
+	if a.have && f.At <= a.last.at {
+		a.left.disordered++
+		return
+	}
+	// A monitor whose counter stands still has not measured: the frame repeats
+	// old values (INV-02) and must not be integrated as news.
+	beat := a.scan.beat(f.Counts)
+	if a.have && beat != drivers.NoReading && beat == a.last.beat {
+		a.left.repeated++
+		return
+	}
+	now, ok := a.scan.read(f)
+	if !ok {
+		a.left.blind++
+		return
+	}
+	now.beat = beat
+	a.frames++
+	if a.have {
+		a.interval(&now)
+	}
+	a.ring.push(f)
+	if a.run != nil {
+		a.run.frame(&a.scan, &now, f.Counts)
+	}
+	a.thermal.frame(&a.scan, f.Counts, a.scan.flows(now.i))
+	a.pulses.frame(a, &now)
+	a.have, a.last = true, now
+	a.settle()
+}
+
+// interval integrates from the last reading to this one, split where the step
+// in force changed in between.
+func (a *Analyser) interval(to *reading) {
+	from := &a.last
+	long := to.at.Sub(from.at)
+	missing := drivers.Span(0)
+	if long > a.gap {
+		missing = long
+	}
+	a.bled.interval(&a.scan, a.ring.row(0), long)
+	if !a.cut {
+		a.run.add(&a.scan, from, to, missing)
+		return
+	}
+	mid := between(from, to, a.cutAt)
+	a.before.add(&a.scan, from, &mid, missing)
+	a.run.add(&a.scan, &mid, to, missing)
+}
+
+// settle closes the steps that ended before the frame just taken.
+func (a *Analyser) settle() {
+	a.cut, a.before = false, nil
+	if len(a.ending) == 0 {
+		return
+	}
+	for i, r := range a.ending {
+		a.close(r)
+		a.ending[i] = nil
+	}
+	a.ending = a.ending[:0]
+}
+
+func (a *Analyser) close(r *run) {
+	r.close(a)
+	switch {
+	case r.spec.Kind == "balance":
+		a.balance.gaveUp = strings.Contains(r.endText, "gave up")
+		a.balance.done = !a.balance.gaveUp && r.reason() == ""
+	case r.spec.Kind == "rest":
+		a.rests.close(a, r)
+	}
+	a.cycles.close(a, r)
+	a.pulses.close(r)
+	a.thermal.close(r)
+	if len(a.steps) < stepsMax {
+		a.steps = append(a.steps, r.step())
+	} else {
+		a.unlisted++
+	}
+}

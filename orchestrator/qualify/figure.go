@@ -19,41 +19,44 @@ const (
 // Figures of cells carry the cell's number beside the name.
 const (
 	// Capacity is the charge of a full discharge in Ah: the mean of the last
-	// cycles once these agree (see Stability).
+	// cycles once these agree.
 	Capacity = "capacity"
 	// CapacityReceived is a full discharge before balancing, in Ah. It tells
 	// how the module arrived and is never judged.
 	CapacityReceived = "capacity_as_received"
-	// ChargeReturned is the charge that refills the module, in Ah.
-	ChargeReturned = "charge_returned"
 	// CapacitySpread is the greatest less the least capacity of the cycles that
 	// Capacity is the mean of, in % of the rated capacity.
 	CapacitySpread = "capacity_spread"
-	// EnergyDischarge and EnergyCharge of the same cycles, in Wh.
-	EnergyDischarge = "energy_discharge"
-	EnergyCharge    = "energy_charge"
+	// Energy is the energy out of the module in the same discharges, in Wh.
+	Energy = "energy"
+	// ChargeReturned is the charge that refills the module, in Ah, and
+	// EnergyReturned the energy, in Wh.
+	ChargeReturned = "charge_returned"
+	EnergyReturned = "energy_returned"
 	// Efficiencies over complete cycles with equal end states, in %.
 	CoulombicEfficiency = "coulombic_efficiency"
 	EnergyEfficiency    = "energy_efficiency"
 	VoltageEfficiency   = "voltage_efficiency"
-	// Resistances from pulses, in mOhm, module and cell, named
-	// resistance_1s_discharge, cell_resistance_10s_charge and so on; see
-	// ResistanceName. CellResistanceSpread is the greatest less the least cell
-	// resistance in % of the median, for 10 s of discharge.
-	CellResistanceSpread = "cell_resistance_spread"
+	// ResistanceSpread is the greatest less the least cell resistance in % of
+	// the median, at the longest time of a discharge pulse. The resistances
+	// themselves are named by ResistanceName.
+	ResistanceSpread = "resistance_spread"
 	// RestVoltage is each cell's open-circuit voltage after the rest, in V, and
 	// RestSpread the greatest less the least, in mV; RestSpreadBefore the same
 	// in the last rest before balancing.
 	RestVoltage      = "rest_voltage"
-	RestSpread       = "rest_spread"
-	RestSpreadBefore = "rest_spread_before_balancing"
+	RestSpread       = "rest_voltage_spread"
+	RestSpreadBefore = "rest_voltage_spread_before_balancing"
+	// SumDifference is how far the sum of the taps lies from the meter at rest,
+	// in mV, without its sign.
+	SumDifference = "sum_difference"
 	// Imbalance is the greatest excess charge over the least when balancing
 	// ended, in % of the capacity.
 	Imbalance = "imbalance"
 	// TemperatureMax is the hottest reading of the run in degC, TemperatureRise
-	// the greatest rise of any sensor within one step in K, TemperatureSpread
-	// the greatest difference between sensors of one frame in K, both while
-	// current flows.
+	// the greatest rise of any sensor over its first reading in K, and
+	// TemperatureSpread the greatest difference between the sensors of one
+	// frame in K, while current flows.
 	TemperatureMax    = "temperature_max"
 	TemperatureRise   = "temperature_rise"
 	TemperatureSpread = "temperature_spread"
@@ -62,15 +65,16 @@ const (
 	OddCells = "odd_cells"
 )
 
-// ResistanceName names the resistance figure after the given seconds of a
-// pulse, of the whole module or of its cells.
-func ResistanceName(cell bool, seconds float64, charging bool) string {
-	s := "resistance_" + strconv.FormatFloat(seconds, 'g', -1, 64) + "s_discharge"
-	if charging {
-		s = "resistance_" + strconv.FormatFloat(seconds, 'g', -1, 64) + "s_charge"
+// ResistanceName names the d.c. resistance, in mOhm, the given seconds after
+// the edge of a pulse: resistance_10s of each cell and module_resistance_10s of
+// the module in discharge, resistance_10s_charge and so on in charge.
+func ResistanceName(module bool, after float64, charging bool) string {
+	s := "resistance_" + strconv.FormatFloat(after, 'g', -1, 64) + "s"
+	if module {
+		s = "module_" + s
 	}
-	if cell {
-		s = "cell_" + s
+	if charging {
+		s += "_charge"
 	}
 	return s
 }
@@ -110,14 +114,16 @@ type Part struct {
 
 // Step is what one pass of a profile's step did.
 type Step struct {
-	Step    int     `json:"step"`
-	Pass    int     `json:"pass"`
-	Label   string  `json:"label"`
-	Kind    string  `json:"kind"`
-	Use     string  `json:"use,omitempty"`
-	StartUS int64   `json:"start_us"` // microseconds since the Unix epoch
-	Seconds float64 `json:"seconds"`
-	// MeanCurrent in A, Charge in Ah and Energy in Wh are signed: charge is
+	Step    int    `json:"step"`
+	Pass    int    `json:"pass"`
+	Label   string `json:"label"`
+	Kind    string `json:"kind"`
+	Use     string `json:"use,omitempty"`
+	StartUS int64  `json:"start_us"` // microseconds since the Unix epoch
+	// Seconds is the time in the step, FlowSeconds that with current.
+	Seconds     float64 `json:"seconds"`
+	FlowSeconds float64 `json:"flow_seconds"`
+	// MeanCurrent (while it flows) in A, Charge in Ah and Energy in Wh are signed: charge is
 	// positive. Voltages are the meter's, in V: the last before the step and
 	// the last of the step, 0 where the meter gave none.
 	MeanCurrent  float64 `json:"mean_current_A"`

@@ -1,0 +1,147 @@
+package qualify
+
+import (
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+)
+
+// clockPPM bounds the error of the clock that stamps frames: a quartz crystal
+// (common practice, no source).
+const clockPPM = 50
+
+// instruments are the sources of uncertainty of one bench. Gain and offset are
+// rectangular within the declared accuracy and the same for every sample of
+// one instrument in one run: they do not average out, and what two figures
+// share cancels or adds as it must.
+type instruments struct {
+	shuntGain, shuntOffset *gum.Input
+	meterGain, meterOffset *gum.Input
+	clock                  *gum.Input
+	period                 float64 // s: how well a step's edges are known
+	scan                   *scanner
+}
+
+func newInstruments(plan *machine.Plan, s *scanner) *instruments {
+	ig, io := s.accuracy(s.current)
+	vg, vo := s.accuracy(s.voltage)
+	return &instruments{
+		shuntGain: gum.Rectangular("shunt gain", ig), shuntOffset: gum.Rectangular("shunt offset", io),
+		meterGain: gum.Rectangular("meter gain", vg), meterOffset: gum.Rectangular("meter offset", vo),
+		clock:  gum.Rectangular("clock", clockPPM*1e-6),
+		period: seconds(plan.Bench.Monitor.Period), scan: s,
+	}
+}
+
+// charge is a flow's charge in Ah. Into is +1 for charge going in, -1 for
+// charge coming out, which an offset of the shunt makes smaller.
+func (b *instruments) charge(f flow, into float64) gum.Value {
+	v := gum.Exact(f.q/3600).With(b.shuntGain, f.q/3600).
+		With(b.shuntOffset, into*f.t/3600).With(b.clock, f.q/3600)
+	if f.t > 0 {
+		v = v.With(gum.Rectangular("step edges", b.period), f.q/f.t/3600)
+	}
+	return v
+}
+
+// energy is a flow's energy in Wh.
+func (b *instruments) energy(f flow, into float64) gum.Value {
+	v := gum.Exact(f.e/3600).
+		With(b.shuntGain, f.e/3600).With(b.shuntOffset, into*f.vt/3600).
+		With(b.meterGain, f.e/3600).With(b.meterOffset, f.q/3600).
+		With(b.clock, f.e/3600)
+	if f.t > 0 {
+		v = v.With(gum.Rectangular("step edges", b.period), f.e/f.t/3600)
+	}
+	return v
+}
+
+// tapCharge is how much charge, in A.s, the tap that ended the run may have
+// been wrong by.
+func (b *instruments) tapCharge(r *run) float64 {
+	dq := r.slope.chargePerVolt(b.scan)
+	if dq == 0 {
+		return 0
+	}
+	gain, offset := b.scan.accuracy(r.slope.cellEnd)
+	return dq * (gain*r.slope.vEnd + offset)
+}
+
+// cellGain is the gain error of one cell's tap, independent of its siblings'.
+func (b *instruments) cellGain(cell int) *gum.Input {
+	gain, _ := b.scan.accuracy(cell)
+	return gum.Rectangular("tap gain", gain)
+}
+
+// figure turns a value into a figure. Whole modules tell their budget.
+func figure(name, unit string, v gum.Value) Figure {
+	u, k := v.Expanded()
+	f := Figure{Name: name, Unit: unit, Value: v.X(), U: u, K: k, Status: OK}
+	for _, p := range v.Budget() {
+		if n := len(f.Budget); n > 0 && f.Budget[n-1].Source == p.Name {
+			continue // one of a kind tells enough
+		}
+		f.Budget = append(f.Budget, Part{p.Name, p.U})
+	}
+	return f
+}
+
+// unproven is a figure without a value.
+func unproven(name, unit, reason string) Figure {
+	return Figure{Name: name, Unit: unit, K: gum.Factor, NoValue: true, Status: Unproven, Reason: reason}
+}
+
+// because marks the figure unproven where there is a reason, and keeps its
+// value for people to see.
+func (f Figure) because(reason string) Figure {
+	switch {
+	case reason == "":
+	case f.Reason == "":
+		f.Status, f.Reason = Unproven, reason
+	default:
+		f.Reason += "; " + reason
+	}
+	return f
+}
+
+func (f Figure) with(detail string) Figure {
+	f.Detail = detail
+	return f
+}
+
+// bled counts the charge that each cell lost through its bleed path, in A.s.
+type bled struct {
+	ohms   float64
+	words  int
+	first  int
+	charge []float64
+}
+
+func (b *bled) init(plan *machine.Plan, s *scanner) {
+	b.charge = make([]float64, s.cells)
+	b.ohms = float64(plan.Bench.Monitor.Bleed) * 1e-6
+	if s.width == 0 || b.ohms <= 0 {
+		return
+	}
+	if b.first = s.layout.Bleed(0); b.first < 0 {
+		return
+	}
+	for s.layout.Bleed(b.words) >= 0 {
+		b.words++
+	}
+}
+
+// interval counts the time after the given frame, in which its cells bled on.
+func (b *bled) interval(s *scanner, counts []int32, long drivers.Span) {
+	for k := range b.words {
+		w := counts[b.first+k]
+		if w == 0 || w == drivers.NoReading {
+			continue
+		}
+		for j := range 16 {
+			if c := 16*k + j; w&(1<<j) != 0 && c < s.cells && counts[c] != drivers.NoReading {
+				b.charge[c] += s.value(c, counts[c]) / b.ohms * seconds(long)
+			}
+		}
+	}
+}

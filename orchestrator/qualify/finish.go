@@ -1,0 +1,280 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
+)
+
+// Finish ends the pass and returns the figures, in an order that is the same
+// for every run. The analyser takes nothing more afterwards.
+func (a *Analyser) Finish() *Figures {
+	if a.run != nil {
+		a.run.flaw("the record ends in the middle of the step")
+		a.end(a.last.at)
+	}
+	a.pulses.finish()
+	a.settle()
+	b := newInstruments(a.plan, &a.scan)
+	out := &Figures{
+		Module: a.plan.Module, Profile: a.plan.Profile, Steps: a.steps,
+		Frames: a.frames, Left: a.left.disordered + a.left.misfit + a.left.repeated + a.left.blind,
+	}
+	resist, cellResist := a.pulses.figures(b)
+	rest, cellRest := a.rests.figures(b)
+	odd, count := a.odd(b)
+	out.Odd = odd
+	out.Figures = slices.Concat(a.cycles.figures(b), resist, rest, []Figure{a.imbalance()},
+		a.thermal.figures(b), []Figure{count}, cellResist, cellRest)
+	out.Notes = a.remarks()
+	return out
+}
+
+func (a *Analyser) imbalance() Figure {
+	switch {
+	case !a.balance.told:
+		return unproven(Imbalance, "%", "the balance planner told no imbalance")
+	case a.balance.gaveUp || !a.balance.done:
+		f := unproven(Imbalance, "%", "balancing was not completed")
+		f.Value, f.NoValue = float64(a.balance.ppm)*1e-4, false
+		return f
+	}
+	return Figure{
+		Name: Imbalance, Unit: "%", Value: float64(a.balance.ppm) * 1e-4, U: float64(a.balance.within) * 1e-4,
+		K: gum.Factor, Status: OK, Detail: "of the capacity, by the balance planner",
+	}
+}
+
+// remarks tell what was left out.
+func (a *Analyser) remarks() []string {
+	out := a.notes
+	for _, x := range []struct {
+		n    int64
+		what string
+	}{
+		{a.left.disordered, "frames left out: their time does not rise"},
+		{a.left.misfit, "frames left out: they do not follow the plan's layout"},
+		{a.left.repeated, "frames left out: the monitor had not measured anew"},
+		{a.left.blind, "frames left out: no module current"},
+		{int64(a.unlisted), "steps are not listed one by one"},
+	} {
+		if x.n > 0 {
+			out = append(out, fmt.Sprintf("%d %s", x.n, x.what))
+		}
+	}
+	return out
+}
+
+// finish ends a pulse that the record cut off.
+func (p *pulses) finish() {
+	if p.phase != pulseIdle {
+		p.over()
+	}
+}
+
+// order of directions in the figures: discharge first.
+var directions = [...]bool{false, true}
+
+// figures of resistance: the module's, then the cells'.
+func (p *pulses) figures(b *instruments) (module, cells []Figure) {
+	for d, charging := range directions {
+		if !p.planned[d] {
+			continue
+		}
+		for k, at := range pulseTimes {
+			r := &p.results[d][k]
+			name, cellName := ResistanceName(true, at, charging), ResistanceName(false, at, charging)
+			if !r.seen || r.reason != "" {
+				why := "no such pulse was seen"
+				if r.seen {
+					why = r.label + ": " + r.reason
+				}
+				module = append(module, unproven(name, "mOhm", why))
+				for c := range p.scan.cells {
+					f := unproven(cellName, "mOhm", why)
+					f.Cell = c + 1
+					cells = append(cells, f)
+				}
+				continue
+			}
+			module = append(module, p.module(b, r, name, p.counted[d]))
+			for c := range r.cells {
+				cells = append(cells, p.cell(b, r, cellName, c))
+			}
+		}
+	}
+	if r := p.reference(); r != nil {
+		module = append(module, p.spread(r))
+	}
+	return module, cells
+}
+
+// conditions says why a result does not compare with others, empty where it
+// does.
+func (r *resist) conditions() string {
+	switch {
+	case r.flaw != "":
+		return r.label + ": " + r.flaw
+	case math.IsNaN(r.temp):
+		return "no temperature was read at the pulse"
+	case r.spread > pulseSpread:
+		return fmt.Sprintf("sensors %.1f K apart at the pulse, over %.0f K", r.spread, pulseSpread)
+	case math.Abs(r.temp-pulseTemp) > pulseTempTol:
+		return fmt.Sprintf("measured at %.1f degC; comparable at %.0f +/- %.0f degC", r.temp, pulseTemp, pulseTempTol)
+	}
+	return ""
+}
+
+// ohms is dV/dI in mOhm. Both edges share gain and offset: the offset cancels.
+// Each reading adds its noise, at least that of its step.
+func (r *resist) ohms(b *instruments, dv float64, gain *gum.Input, noise, step float64) gum.Value {
+	x := dv / r.di * 1000
+	v := gum.Exact(x).With(b.shuntGain, -x).With(gain, x).
+		With(gum.Rectangular("time of the edge", r.late), r.drift*x).
+		With(gum.Rectangular("current step", b.scan.mul[b.scan.current]/2*math.Sqrt2), -x/r.di)
+	if floor := step / math.Sqrt(12); noise <= floor {
+		return v.With(gum.Rectangular("reading step", step/2*math.Sqrt2), 1000/r.di)
+	}
+	return v.With(gum.Normal("noise", noise*math.Sqrt2, r.dof), 1000/r.di)
+}
+
+func (p *pulses) module(b *instruments, r *resist, name string, pulses int) Figure {
+	if !r.dvOK {
+		return unproven(name, "mOhm", r.label+": the meter did not measure at that time")
+	}
+	v := r.ohms(b, r.dv, b.meterGain, r.meter, b.scan.mul[b.scan.voltage])
+	return figure(name, "mOhm", v).because(r.conditions()).
+		with(fmt.Sprintf("%s, %.3g A at %.1f degC; the latest of %d pulses", r.label, math.Abs(r.di), r.temp, pulses))
+}
+
+func (p *pulses) cell(b *instruments, r *resist, name string, c int) Figure {
+	f := unproven(name, "mOhm", "no reading of the cell at that time")
+	if !math.IsNaN(r.cells[c]) {
+		f = figure(name, "mOhm", r.ohms(b, r.cells[c], b.cellGain(c), r.noise[c], b.scan.mul[c])).because(r.conditions())
+		f.Budget = nil
+	}
+	f.Cell = c + 1
+	return f
+}
+
+// reference is the result by which cells are compared: the longest time of a
+// discharge, else of a charge; nil for none.
+func (p *pulses) reference() *resist {
+	for d := range p.results {
+		for k := len(pulseTimes) - 1; k >= 0; k-- {
+			if r := &p.results[d][k]; r.seen && r.reason == "" {
+				return r
+			}
+		}
+	}
+	return nil
+}
+
+func (p *pulses) spread(r *resist) Figure {
+	var x []float64
+	for _, dv := range r.cells {
+		if !math.IsNaN(dv) {
+			x = append(x, dv/r.di)
+		}
+	}
+	median := sample.Median(x)
+	if len(x) < len(r.cells) || len(x) == 0 || median <= 0 {
+		return unproven(ResistanceSpread, "%", "not every cell's resistance was measured")
+	}
+	lo, hi := slices.Index(x, slices.Min(x)), slices.Index(x, slices.Max(x))
+	noise := math.Hypot(max(r.noise[lo], p.scan.mul[lo]/math.Sqrt(12)), max(r.noise[hi], p.scan.mul[hi]/math.Sqrt(12)))
+	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, 0))
+	return figure(ResistanceSpread, "%", v).because(r.conditions()).
+		with(fmt.Sprintf("cell %d highest, cell %d lowest; of the median %.4g mOhm", hi+1, lo+1, median*1000))
+}
+
+// Rules for an odd cell: both tests must agree, so that chance alone rarely
+// accuses one, and the distance must be more than the readings' own noise.
+const (
+	oddZ     = 3.5  // Iglewicz and Hoaglin's recommendation, from memory
+	oddAlpha = 0.01 // of the generalised ESD test
+	// siblingsMin is the fewest cells among which one can be called odd.
+	siblingsMin = 5
+)
+
+// odd finds the cells that do not belong to their siblings.
+func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
+	var found []Odd
+	var looked, doubts []string
+	doubt := func(what string, x []float64, reason string) {
+		switch {
+		case len(x) < siblingsMin:
+			reason = fmt.Sprintf("%d cells are too few to compare", len(x))
+		case slices.ContainsFunc(x, math.IsNaN):
+			reason = "a cell's " + what + " is missing"
+		}
+		if reason != "" {
+			doubts = append(doubts, reason)
+		}
+		looked = append(looked, what)
+	}
+	if r := a.pulses.reference(); r != nil {
+		x := make([]float64, len(r.cells))
+		noise := make([]float64, len(r.cells))
+		for c := range x {
+			x[c] = r.cells[c] / r.di * 1000
+			noise[c] = 2 * math.Sqrt2 * max(r.noise[c], a.scan.mul[c]/math.Sqrt(12)) / math.Abs(r.di) * 1000
+		}
+		found = append(found, outliers("resistance", "mOhm", x, noise, "a joint, a weld or a pouch that does not carry its share", "a tap on the wrong side of a joint, or a reading that is too low")...)
+		doubt("resistance", x, r.conditions())
+	}
+	if t := a.rests.best(); t != nil {
+		noise := make([]float64, len(t.cells))
+		for c := range noise {
+			noise[c] = 2 * b.tap(c, t.cells[c]).U()
+		}
+		found = append(found, outliers(RestVoltage, "V", t.cells, noise, "less discharged than its siblings, or a tap that reads high", "self-discharge, a weak cell, or a tap that reads low")...)
+		doubt("resting voltage", t.cells, t.reason)
+	}
+	if len(looked) == 0 {
+		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage was measured")
+	}
+	cells := map[int]bool{}
+	for _, o := range found {
+		cells[o.Cell] = true
+	}
+	f := Figure{Name: OddCells, Unit: "1", Value: float64(len(cells)), K: gum.Factor, Status: OK, Detail: "by " + strings.Join(looked, " and ")}
+	f = f.because(strings.Join(doubts, "; "))
+	if len(found) > 0 {
+		var names []string
+		for _, o := range found {
+			names = append(names, fmt.Sprintf("cell %d (%s)", o.Cell, o.Figure))
+		}
+		f.Detail += ": " + strings.Join(names, ", ")
+	}
+	return found, f
+}
+
+// outliers returns the values that both robust z-score and generalised ESD call
+// odd, with a hint for high and for low ones.
+func outliers(name, unit string, x, noise []float64, high, low string) []Odd {
+	if len(x) < siblingsMin || slices.ContainsFunc(x, math.IsNaN) {
+		return nil
+	}
+	z := sample.RobustZ(x)
+	median := sample.Median(x)
+	steps, n := sample.GESD(x, max(1, len(x)/4), oddAlpha)
+	var out []Odd
+	for _, s := range steps[:n] {
+		c := s.Index
+		if math.Abs(z[c]) <= oddZ || math.Abs(x[c]-median) <= noise[c] {
+			continue
+		}
+		hint := high
+		if z[c] < 0 {
+			hint = low
+		}
+		out = append(out, Odd{Figure: name, Cell: c + 1, Value: x[c], Median: median, Unit: unit, Z: z[c], Hint: hint})
+	}
+	slices.SortFunc(out, func(a, b Odd) int { return a.Cell - b.Cell })
+	return out
+}

@@ -1,0 +1,414 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// pulseTimes are the seconds after the edge at which a resistance is taken.
+var pulseTimes = [...]float64{1, 10}
+
+// Conditions for comparing resistances between modules, common practice:
+// every sensor within 2 K of the others and 25 +/- 3 degC.
+const (
+	pulseSpread  = 2.0
+	pulseTemp    = 25.0
+	pulseTempTol = 3.0
+)
+
+// Levels of a pulse's edge, as shares of its step.
+const (
+	edgeLow, edgeHalf, edgeHigh = 0.1, 0.5, 0.9
+)
+
+type pulsePhase uint8
+
+const (
+	pulseIdle pulsePhase = iota
+	pulseRising
+	pulseOn
+)
+
+// snapshot is the article at one instant of a pulse, in A and V.
+type snapshot struct {
+	i, v  float64
+	vOK   bool
+	cells []float64 // NaN where there is no reading
+}
+
+// resist is one resistance measurement, or why there is none.
+type resist struct {
+	seen   bool
+	reason string
+	// index, pass and label are the step's.
+	index, pass int
+	label       string
+	flaw        string // what is wrong with the whole step
+	di          float64
+	dv          float64
+	dvOK        bool
+	cells       []float64 // voltage change of each cell, V
+	// noise is each cell's standard deviation of one reading, from the frames
+	// before the edge, and meter the meter's; dof their degrees of freedom.
+	noise []float64
+	meter float64
+	dof   float64
+	// late is the half width of the instant's uncertainty in s; drift how fast
+	// the voltage step grows there, as a share of it per second.
+	late, drift float64
+	temp        float64 // degC, mean
+	spread      float64 // K
+}
+
+// pulses finds the edges of current pulses and takes voltages at set times
+// after them, one pulse at a time.
+type pulses struct {
+	scan    *scanner
+	slew    [2]float64   // A/s by direction: 0 discharge, 1 charge
+	wants   [][2]float64 // by step: magnitude of the pulse in each direction, A
+	planned [2]bool
+	period  float64
+	skew    float64 // worst skew plus averaging window of cells and current, s
+	gap     drivers.Span
+
+	phase   pulsePhase
+	dir     int
+	want    float64
+	pre     snapshot
+	preAt   drivers.Instant
+	prev    snapshot // the frame before
+	now     snapshot
+	prevAt  drivers.Instant
+	havePre bool
+	t0      float64 // s after preAt
+	rise    float64
+	next    int // index in pulseTimes
+	missing bool
+	frames  int
+	index   int
+	pass    int
+	label   string
+
+	noise []float64
+	meter float64
+	dof   float64
+	temp  float64
+	gapK  float64
+	early snapshot // first frame on the plateau or the latest result's
+	tEdge float64
+
+	results [2][len(pulseTimes)]resist
+	counted [2]int
+}
+
+func (p *pulses) init(plan *machine.Plan, s *scanner) {
+	p.scan = s
+	p.slew[0], p.slew[1] = float64(plan.Bench.Load.Slew)*1e-6, float64(plan.Bench.Supply.Slew)*1e-6
+	p.period = seconds(plan.Bench.Monitor.Period)
+	p.gap = gapPeriods * plan.Bench.Monitor.Period
+	p.wants = make([][2]float64, len(plan.Steps))
+	for i := range plan.Code {
+		c := &plan.Code[i]
+		if c.Op != machine.OpPulse || c.Drive == nil || c.Step < 0 || c.Step >= len(p.wants) {
+			continue
+		}
+		dir := 0
+		if c.Drive.Direction == machine.Charging {
+			dir = 1
+		}
+		p.wants[c.Step][dir] = float64(c.Drive.Current) * 1e-6
+		p.planned[dir] = true
+	}
+	for i, c := range s.layout.Channels {
+		if i < s.cells || i == s.current {
+			p.skew = max(p.skew, seconds(c.Skew)+seconds(c.Window))
+		}
+	}
+	for _, x := range []*snapshot{&p.pre, &p.prev, &p.now, &p.early} {
+		x.cells = make([]float64, s.cells)
+	}
+	p.noise = make([]float64, s.cells)
+	for d := range p.results {
+		for k := range p.results[d] {
+			p.results[d][k].cells = make([]float64, s.cells)
+			p.results[d][k].noise = make([]float64, s.cells)
+		}
+	}
+}
+
+func (x *snapshot) take(s *scanner, now *reading, counts []int32, fresh bool) {
+	x.i, x.v, x.vOK = now.i, now.v, now.vOK && fresh
+	for c := range x.cells {
+		x.cells[c] = math.NaN()
+		if counts[c] != drivers.NoReading {
+			x.cells[c] = s.value(c, counts[c])
+		}
+	}
+}
+
+func (x *snapshot) copy(y *snapshot) {
+	x.i, x.v, x.vOK = y.i, y.v, y.vOK
+	copy(x.cells, y.cells)
+}
+
+// between sets x to the interpolation of a and b, w of the way.
+func (x *snapshot) between(a, b *snapshot, w float64) {
+	x.i, x.v, x.vOK = a.i+w*(b.i-a.i), a.v+w*(b.v-a.v), a.vOK && b.vOK
+	for c := range x.cells {
+		x.cells[c] = a.cells[c] + w*(b.cells[c]-a.cells[c])
+	}
+}
+
+// frame takes the frame that the ring was just given.
+func (p *pulses) frame(a *Analyser, now *reading) {
+	r := a.run
+	if r == nil || p.wants[r.index] == [2]float64{} {
+		if p.phase != pulseIdle {
+			p.over()
+		}
+		p.havePre = false
+		return
+	}
+	// A meter that did not measure since the last frame repeats itself.
+	fresh := true
+	if m := p.scan.meterBeat; m >= 0 && a.ring.len() > 1 {
+		fresh = a.ring.row(0)[m] != a.ring.row(1)[m]
+	}
+	p.now.take(p.scan, now, a.ring.row(0), fresh)
+	if p.havePre && now.at.Sub(p.prevAt) > p.gap {
+		p.missing = true
+	}
+	p.step(a, r, now)
+	p.prev, p.now = p.now, p.prev // the slices change hands
+	p.prevAt = now.at
+}
+
+func (p *pulses) step(a *Analyser, r *run, now *reading) {
+	if p.phase == pulseOn {
+		if p.level() >= edgeHigh {
+			p.plateau(now)
+			return
+		}
+		p.over()
+	}
+	if p.phase == pulseIdle && !p.begin(a, r, now) {
+		return
+	}
+	x := p.level()
+	if x < edgeLow {
+		p.phase, p.havePre = pulseIdle, false
+		return
+	}
+	since := seconds(now.at.Sub(p.preAt))
+	if x >= edgeHalf && p.t0 < 0 {
+		// t = 0 is where current crosses half its step.
+		before := (p.prev.i - p.pre.i) / (p.want - p.pre.i)
+		w := (edgeHalf - before) / (x - before)
+		last := seconds(p.prevAt.Sub(p.preAt))
+		p.t0 = last + w*(since-last)
+	}
+	p.frames++
+	if x >= edgeHigh {
+		p.rise = since
+		if slew := p.slew[p.dir]; slew > 0 && p.frames == 1 {
+			p.rise = min(p.rise, math.Abs(p.want-p.pre.i)/slew)
+		}
+		p.phase = pulseOn
+		p.early.copy(&p.now)
+		p.tEdge = since - p.t0
+		p.counted[p.dir]++
+	}
+}
+
+// begin keeps the latest frame without a pulse, and says whether one begins.
+func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
+	dir := 0
+	if now.i > 0 {
+		dir = 1
+	}
+	want := p.wants[r.index][dir]
+	least := want
+	if other := p.wants[r.index][1-dir]; want == 0 || other > 0 && other < want {
+		least = other
+	}
+	if math.Abs(now.i) < edgeLow*least || want == 0 {
+		p.pre.copy(&p.now)
+		// The meter's last value stands for rest even where it is a frame old.
+		p.pre.v, p.pre.vOK = now.v, now.vOK
+		p.preAt, p.havePre, p.missing = now.at, true, false
+		return false
+	}
+	if !p.havePre {
+		return false // the pulse was under way before anything was seen of it
+	}
+	p.dir, p.want = dir, want
+	if dir == 0 {
+		p.want = -want
+	}
+	p.phase, p.t0, p.next, p.frames = pulseRising, -1, 0, 0
+	p.index, p.pass, p.label = r.index, r.pass, r.spec.Label
+	p.quiet(a)
+	return true
+}
+
+// level is how far the current has come, as a share of its step.
+func (p *pulses) level() float64 { return (p.now.i - p.pre.i) / (p.want - p.pre.i) }
+
+// quiet estimates the noise of one reading from the successive differences of
+// the frames before the edge, which slow relaxation hardly enters, and notes
+// the temperatures.
+func (p *pulses) quiet(a *Analyser) {
+	clear(p.noise)
+	p.meter, p.dof = 0, 0
+	s := p.scan
+	n := 0.0
+	for k := 1; k+1 < a.ring.len(); k++ {
+		row, older := a.ring.row(k), a.ring.row(k+1)
+		if math.Abs(s.value(s.current, older[s.current])-p.pre.i) > edgeLow*math.Abs(p.want) {
+			break
+		}
+		for c := range p.noise {
+			if row[c] != drivers.NoReading && older[c] != drivers.NoReading {
+				d := s.mul[c] * float64(row[c]-older[c])
+				p.noise[c] += d * d
+			}
+		}
+		if v := s.voltage; v >= 0 && row[v] != drivers.NoReading && older[v] != drivers.NoReading {
+			d := s.mul[v] * float64(row[v]-older[v])
+			p.meter += d * d
+		}
+		n++
+	}
+	if n > 0 {
+		for c := range p.noise {
+			p.noise[c] = math.Sqrt(p.noise[c] / (2 * n))
+		}
+		p.meter, p.dof = math.Sqrt(p.meter/(2*n)), n
+	}
+	p.temp, p.gapK = temperatures(s, a.ring.row(0))
+}
+
+// temperatures returns the mean in degC and the spread in K of a frame.
+func temperatures(s *scanner, counts []int32) (mean, spread float64) {
+	lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0.0
+	for i := range s.temps {
+		if c := counts[s.cells+i]; c != drivers.NoReading {
+			t := s.value(s.cells+i, c)
+			lo, hi, sum, n = min(lo, t), max(hi, t), sum+t, n+1
+		}
+	}
+	if n == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return sum/n - 273.15, hi - lo
+}
+
+// plateau takes the results whose time has come.
+func (p *pulses) plateau(now *reading) {
+	t := seconds(now.at.Sub(p.preAt)) - p.t0
+	tPrev := seconds(p.prevAt.Sub(p.preAt)) - p.t0
+	for p.next < len(pulseTimes) && t >= pulseTimes[p.next]-1e-9 {
+		w := 1.0
+		if t > tPrev {
+			w = min(max((pulseTimes[p.next]-tPrev)/(t-tPrev), 0), 1)
+		}
+		p.take(&p.prev, &p.now, w, 0)
+	}
+}
+
+// take stores one result between two frames; short is how much too early it
+// had to be taken.
+func (p *pulses) take(prev, now *snapshot, w, short float64) {
+	at := pulseTimes[p.next]
+	r := &p.results[p.dir][p.next]
+	p.next++
+	if !p.open(r, p.refuse(at)) {
+		return
+	}
+	var x snapshot
+	x.cells = r.cells // one buffer, turned into differences below
+	x.between(prev, now, w)
+	r.di = x.i - p.pre.i
+	r.dv, r.dvOK = x.v-p.pre.v, x.vOK && p.pre.vOK
+	var grown, full float64
+	for c := range r.cells {
+		r.cells[c] -= p.pre.cells[c]
+		if step := r.cells[c]; !math.IsNaN(step) {
+			full += step
+			grown += step - (p.early.cells[c] - p.pre.cells[c])
+		}
+	}
+	copy(r.noise, p.noise)
+	r.meter, r.dof = p.meter, p.dof
+	r.late = p.rise/2 + p.skew + short
+	if full != 0 && at > p.tEdge {
+		// The step grows ever more slowly: the slope since the point before
+		// bounds the slope here.
+		r.drift = math.Abs(grown / full / (at - p.tEdge))
+	}
+	for c := range r.cells {
+		p.early.cells[c] = p.pre.cells[c] + r.cells[c]
+	}
+	p.tEdge = at
+}
+
+// open clears a result for this pulse and says whether it can be taken. The
+// latest good pulse stands: one that is refused for a reason does not take its
+// place.
+func (p *pulses) open(r *resist, reason string) bool {
+	if reason != "" && r.seen && r.reason == "" {
+		return false
+	}
+	*r = resist{
+		seen: true, reason: reason, index: p.index, pass: p.pass, label: p.label,
+		cells: r.cells, noise: r.noise, temp: p.temp, spread: p.gapK,
+	}
+	return reason == ""
+}
+
+// close marks what was measured in a step that proves nothing.
+func (p *pulses) close(r *run) {
+	why := r.reason()
+	if why == "" {
+		return
+	}
+	for d := range p.results {
+		for k := range p.results[d] {
+			if x := &p.results[d][k]; x.seen && x.reason == "" && x.index == r.index && x.pass == r.pass {
+				x.flaw = why
+			}
+		}
+	}
+}
+
+// refuse says why no resistance can be taken at a time, empty where it can.
+func (p *pulses) refuse(at float64) string {
+	if p.missing {
+		return "frames are missing in the pulse"
+	}
+	if blur := p.skew + p.rise; blur > at/10*(1+1e-6) {
+		return fmt.Sprintf("skew, averaging window and current rise take %.3g s, over a tenth of %g s", blur, at)
+	}
+	return ""
+}
+
+// over ends a pulse: what it was too short for is refused.
+func (p *pulses) over() {
+	if p.phase == pulseOn {
+		long := seconds(p.prevAt.Sub(p.preAt)) - p.t0
+		for p.next < len(pulseTimes) {
+			at := pulseTimes[p.next]
+			if short := at - long; short <= at/50 {
+				// Switched off on time, just before a frame could show it.
+				p.take(&p.prev, &p.prev, 1, short)
+				continue
+			}
+			p.open(&p.results[p.dir][p.next], fmt.Sprintf("the pulse lasted %.3g s", long))
+			p.next++
+		}
+	}
+	p.phase, p.havePre = pulseIdle, false
+}

@@ -1,0 +1,165 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+)
+
+// restMin is the shortest rest whose voltages are taken as resting.
+const restMin = 5 * drivers.Minute
+
+// rested are the cells' voltages at the end of one rest.
+type rested struct {
+	label  string
+	long   drivers.Span
+	cells  []float64 // V, NaN where there is no reading
+	meter  float64   // V, NaN where it gave none
+	reason string
+}
+
+// rests remembers the few rests that figures come from.
+type rests struct {
+	named, after, before, longest *rested
+}
+
+func (t *rests) close(a *Analyser, r *run) {
+	long := r.ended.Sub(r.begun)
+	named := r.spec.Use == "rest" || r.spec.Use == "spread" || r.spec.Use == "ocv"
+	if long < restMin && !named {
+		return
+	}
+	x := &rested{label: r.spec.Label, long: long, cells: make([]float64, a.scan.cells), reason: r.reason()}
+	if long < restMin && x.reason == "" {
+		x.reason = fmt.Sprintf("the rest lasted %.3g s, under %.0f s", seconds(long), seconds(restMin))
+	}
+	x.average(a, r)
+	switch {
+	case named:
+		t.named = x
+	case a.balance.done && t.after == nil:
+		t.after = x
+	}
+	if a.balance.planned && !a.balance.done {
+		t.before = x
+	}
+	if t.longest == nil || long > t.longest.long {
+		t.longest = x
+	}
+}
+
+// average takes the mean over the last frames of the rest.
+func (x *rested) average(a *Analyser, r *run) {
+	n := make([]float64, len(x.cells))
+	meters := 0.0
+	for k := range a.ring.len() {
+		row := a.ring.row(k)
+		if at := a.ring.when(k); at > r.ended || at < r.begun || a.scan.flows(a.scan.value(a.scan.current, row[a.scan.current])) {
+			continue
+		}
+		if v := a.scan.voltage; v >= 0 && row[v] != drivers.NoReading {
+			x.meter += a.scan.value(v, row[v])
+			meters++
+		}
+		for c := range x.cells {
+			if row[c] != drivers.NoReading {
+				x.cells[c] += a.scan.value(c, row[c])
+				n[c]++
+			}
+		}
+	}
+	x.meter /= meters
+	for c := range x.cells {
+		if x.cells[c] /= n[c]; n[c] == 0 {
+			x.cells[c] = math.NaN()
+			if x.reason == "" {
+				x.reason = fmt.Sprintf("cell %d gave no reading at the end of the rest", c+1)
+			}
+		}
+	}
+}
+
+// best is the rest that the figures are about: one that the profile marks, else
+// the first after balancing, else the longest.
+func (t *rests) best() *rested {
+	switch {
+	case t.named != nil:
+		return t.named
+	case t.after != nil:
+		return t.after
+	}
+	return t.longest
+}
+
+// figures returns the module's figures and the cells'.
+func (t *rests) figures(b *instruments) (module, cells []Figure) {
+	x := t.best()
+	if x == nil {
+		why := fmt.Sprintf("the run has no rest of %.0f min", seconds(restMin)/60)
+		return []Figure{unproven(RestSpread, "mV", why), unproven(SumDifference, "mV", why)}, nil
+	}
+	module = append(module, x.spread(b, RestSpread))
+	if y := t.before; y != nil && y != x {
+		module = append(module, y.spread(b, RestSpreadBefore))
+	}
+	module = append(module, x.sum(b))
+	for c, v := range x.cells {
+		f := unproven(RestVoltage, "V", x.reason)
+		if !math.IsNaN(v) {
+			f = figure(RestVoltage, "V", b.tap(c, v)).because(x.reason)
+			f.Budget = nil
+		}
+		f.Cell = c + 1
+		cells = append(cells, f)
+	}
+	return module, cells
+}
+
+// tap is one cell's voltage with its own gain and offset.
+func (b *instruments) tap(cell int, v float64) gum.Value {
+	gain, offset := b.scan.accuracy(cell)
+	return gum.Exact(v).With(gum.Rectangular("tap gain", gain), v).
+		With(gum.Rectangular("tap offset", offset), 1).
+		With(gum.Rectangular("tap step", b.scan.mul[cell]/2), 1)
+}
+
+// sum compares the taps' sum with the meter: each tap errs on its own.
+func (x *rested) sum(b *instruments) Figure {
+	diff := gum.Exact(-x.meter).With(b.meterGain, -x.meter).With(b.meterOffset, -1)
+	for c, v := range x.cells {
+		diff = gum.Add(diff, b.tap(c, v))
+	}
+	if math.IsNaN(diff.X()) {
+		return unproven(SumDifference, "mV", "a tap or the meter gave no reading at the end of the rest")
+	}
+	f := figure(SumDifference, "mV", gum.Scale(1000, diff)).because(x.reason)
+	f.Detail = "taps under the meter"
+	if f.Value >= 0 {
+		f.Detail = "taps over the meter"
+	}
+	f.Value = math.Abs(f.Value)
+	return f
+}
+
+func (x *rested) spread(b *instruments, name string) Figure {
+	lo, hi := -1, -1
+	for c, v := range x.cells {
+		if math.IsNaN(v) {
+			continue
+		}
+		if lo < 0 || v < x.cells[lo] {
+			lo = c
+		}
+		if hi < 0 || v > x.cells[hi] {
+			hi = c
+		}
+	}
+	if lo < 0 {
+		return unproven(name, "mV", "no cell gave a reading at the end of the rest")
+	}
+	v := gum.Scale(1000, gum.Sub(b.tap(hi, x.cells[hi]), b.tap(lo, x.cells[lo])))
+	return figure(name, "mV", v).because(x.reason).
+		with(fmt.Sprintf("after %s (%.0f min): cell %d highest, cell %d lowest", x.label, seconds(x.long)/60, hi+1, lo+1))
+}

@@ -1,0 +1,136 @@
+package qualify_test
+
+import (
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/profiles"
+)
+
+func atLeast(figure string, limit int64, text string) profiles.Requirement {
+	return profiles.Requirement{Figure: figure, AtLeast: true, Limit: limit, Text: text}
+}
+
+func atMost(figure string, limit int64, text string) profiles.Requirement {
+	return profiles.Requirement{Figure: figure, Limit: limit, Text: text}
+}
+
+func rule(r profiles.DecisionRule, band profiles.Ppm, require ...profiles.Requirement) *profiles.Criteria {
+	return &profiles.Criteria{Name: "pilot-boat", Rule: r, GuardBand: band, Require: require}
+}
+
+func given(name, unit string, value, u float64) qualify.Figure {
+	return qualify.Figure{Name: name, Unit: unit, Value: value, U: 2 * u, K: 2, Status: qualify.OK}
+}
+
+const (
+	ampereHour = 3_600_000_000_000
+	milliohm   = 1000
+)
+
+// Numbers computed for ILAC-G8:09/2019 clause 4.2: capacity at least 39.0 Ah,
+// measured 39.30 with u = 0.18; resistance at most 1.60 mOhm, measured 1.55
+// with u = 0.02.
+func TestVerdictOfTheRuleBook(t *testing.T) {
+	f := &qualify.Figures{Figures: []qualify.Figure{
+		given(qualify.Capacity, "Ah", 39.30, 0.18),
+		given("module_resistance_10s", "mOhm", 1.55, 0.02),
+	}}
+	capacity := atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")
+	resistance := atMost("module_resistance_10s", 1600, "1.6 mOhm")
+
+	v := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, capacity, resistance), f)
+	require.Len(t, v.Judgements, 2)
+	j := v.Judgements[0]
+	assert.Equal(t, qualify.ConditionalPass, j.Decision)
+	assert.InDelta(t, 0.952210, j.Conformity, 5e-7)
+	assert.InDelta(t, 39.36, j.Accept, 1e-9)
+	j = v.Judgements[1]
+	assert.Equal(t, qualify.Pass, j.Decision)
+	assert.InDelta(t, 0.993790, j.Conformity, 5e-7)
+	assert.InDelta(t, 1.56, j.Accept, 1e-9)
+	assert.Equal(t, qualify.ConditionalPass, v.Decision)
+	assert.Equal(t, []string{"capacity 39.30 +/- 0.36 Ah against at least 39 Ah: conditional pass, probability of conformity 95.22 %"}, v.Reasons)
+
+	// A guard band of 1.645 u = 0.8225 U passes it: acceptance limit 39.2961.
+	v = qualify.Judge(rule(profiles.RuleConditional, 822_500, capacity), f)
+	assert.Equal(t, qualify.Pass, v.Decision)
+	assert.InDelta(t, 39.2961, v.Judgements[0].Accept, 1e-9)
+	// The binary rule knows no condition; the simple one no guard band.
+	assert.Equal(t, qualify.Fail, qualify.Judge(rule(profiles.RuleBinary, 1_000_000, capacity), f).Decision)
+	assert.Equal(t, qualify.Pass, qualify.Judge(rule(profiles.RuleSimple, 0, capacity), f).Decision)
+}
+
+// The four answers lie where ILAC-G8 clause 4.2.3 draws the lines; the
+// probabilities at w = U = 2u are those of the normal distribution (computed).
+func TestVerdictAcrossTheLimit(t *testing.T) {
+	c := rule(profiles.RuleConditional, 1_000_000, atMost("resistance_spread", 50_000, "5 %"))
+	for _, x := range []struct {
+		value, conformity float64
+		want              qualify.Decision
+	}{
+		{3.9, 0.986097, qualify.Pass}, {4.0, 0.977250, qualify.Pass}, {4.5, 0.841345, qualify.ConditionalPass},
+		{5.0, 0.5, qualify.ConditionalPass}, {5.01, 0.492022, qualify.ConditionalFail},
+		{6.0, 0.022750, qualify.ConditionalFail}, {6.1, 0.013903, qualify.Fail},
+	} {
+		v := qualify.Judge(c, &qualify.Figures{Figures: []qualify.Figure{given("resistance_spread", "%", x.value, 0.5)}})
+		assert.Equal(t, x.want, v.Decision, "%g %%", x.value)
+		assert.InDelta(t, x.conformity, v.Judgements[0].Conformity, 5e-7, "%g %%", x.value)
+	}
+}
+
+// JCGM 106:2012 7.3, the Zener diode (example from memory, number computed).
+func TestConformityOfTheZenerDiode(t *testing.T) {
+	c := rule(profiles.RuleSimple, 0, atMost(qualify.RestVoltage, -5_400_000, "-5.4 V"))
+	v := qualify.Judge(c, &qualify.Figures{Figures: []qualify.Figure{given(qualify.RestVoltage, "V", -5.47, 0.05)}})
+	assert.InDelta(t, 0.919243, v.Judgements[0].Conformity, 5e-7)
+}
+
+func TestVerdictTakesTheWorstCell(t *testing.T) {
+	f := &qualify.Figures{}
+	for i, r := range []float64{1.50, 1.52, 1.66, 1.49} {
+		g := given("resistance_10s", "mOhm", r, 0.01)
+		g.Cell = i + 1
+		f.Figures = append(f.Figures, g)
+	}
+	c := rule(profiles.RuleConditional, 1_000_000, atMost("resistance_10s", 1600, "1.6 mOhm"))
+	v := qualify.Judge(c, f)
+	assert.Equal(t, qualify.Fail, v.Decision)
+	assert.Equal(t, 3, v.Judgements[0].Cell)
+	assert.Contains(t, v.Reasons[0], "resistance_10s of cell 3 1.660 +/- 0.020 mOhm against at most 1.6 mOhm: fail")
+}
+
+// Missing data never passes, and does not hide a failure either.
+func TestVerdictWithoutProof(t *testing.T) {
+	missing := qualify.Figure{Name: qualify.Capacity, Unit: "Ah", Value: 41, U: 0.1, K: 2, Status: qualify.Unproven, Reason: "paused"}
+	received := given(qualify.CapacityReceived, "Ah", 41, 0.1)
+	received.Unjudged = true
+	f := &qualify.Figures{Figures: []qualify.Figure{missing, received, given(qualify.TemperatureRise, "K", 12, 0.2)}}
+	capacity := atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")
+
+	v := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, capacity), f)
+	assert.Equal(t, qualify.NotProven, v.Decision)
+	assert.Equal(t, []string{"capacity: at least 39 Ah is unproven: paused"}, v.Reasons)
+	assert.Zero(t, v.Judgements[0].Conformity)
+
+	v = qualify.Judge(rule(profiles.RuleSimple, 0, atLeast(qualify.CapacityReceived, 39*ampereHour, "39 Ah")), f)
+	assert.Equal(t, qualify.NotProven, v.Decision)
+
+	v = qualify.Judge(rule(profiles.RuleSimple, 0, atMost("self_discharge", 1000, "1 mA")), f)
+	assert.Equal(t, qualify.NotProven, v.Decision)
+	assert.Equal(t, []string{"self_discharge: the run has no such figure; at most 1 mA is unproven"}, v.Reasons)
+
+	v = qualify.Judge(rule(profiles.RuleConditional, 1_000_000, capacity, atMost(qualify.TemperatureRise, 10_000, "10 K")), f)
+	assert.Equal(t, qualify.Fail, v.Decision)
+	assert.Len(t, v.Reasons, 2)
+
+	v = qualify.Judge(rule(profiles.RuleSimple, 0), f)
+	assert.Equal(t, qualify.NotProven, v.Decision)
+	text, err := json.Marshal(v)
+	require.NoError(t, err)
+	assert.NotContains(t, string(text), "null")
+}
