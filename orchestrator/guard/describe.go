@@ -12,7 +12,7 @@ import (
 // and since when (UTC). Quantities are exact, never rounded. l is the layout
 // of the frames that were checked; it may be nil.
 func Describe(f Finding, l *drivers.Layout) string {
-	d := description{f: f, who: "the bench", limits: l}
+	d := description{f: f, who: "the bench"}
 	if l != nil && f.Channel >= 0 && f.Channel < len(l.Channels) {
 		d.channel = l.Channels[f.Channel]
 		d.who = strings.ReplaceAll(d.channel.Name(), "_", " ")
@@ -27,7 +27,6 @@ type description struct {
 	f       Finding
 	who     string
 	channel drivers.Channel
-	limits  *drivers.Layout
 }
 
 func (d *description) sentence() string {

@@ -1,7 +1,7 @@
 // Package guard judges one frame at a time: is every cell, temperature and
 // current inside its limits, and can the numbers be believed at all? It is
-// pure: no clock, no I/O, no randomness, no floating point, no allocation after
-// New. The machine calls it inside Step, so that a replay of a run's frames
+// pure: no clock, no I/O, no randomness, no floating point, no allocation in
+// Check. The machine calls it inside Step, so that a replay of a run's frames
 // reaches the same findings.
 //
 // Missing, stale, repeated, frozen and impossible data are findings like a

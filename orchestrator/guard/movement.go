@@ -105,7 +105,9 @@ func (g *Guard) checkMovement(f *drivers.Frame, x *Context, sum int64, whole boo
 	if g.lim.lone > 0 {
 		g.checkLone(cells, f.At)
 	}
-	g.history.push(cells, sum, current, f.At)
+	if !g.lone.on { // what is suspect is no base to judge others by
+		g.history.push(cells, sum, current, f.At)
+	}
 }
 
 // checkFrozen: a cell's count must follow when a change of current moves its
