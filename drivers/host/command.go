@@ -81,7 +81,7 @@ func (c *Client) Fast(ctx context.Context, on bool) error {
 // why not. After Halt of the same epoch it halts nothing a second time but
 // waits for that one.
 func (c *Client) Halted(ctx context.Context, epoch uint64) error {
-	if _, err := c.rpc.Halt(ctx, &driverv1.HaltRequest{Epoch: epoch}); err != nil {
+	if _, err := c.rpc.Halt(ctx, &driverv1.HaltRequest{Epoch: epoch, Record: c.pipe.haltOf(epoch)}); err != nil {
 		return fmt.Errorf("halt: %w", fromStatus(err))
 	}
 	return nil

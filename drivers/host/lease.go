@@ -3,6 +3,7 @@ package host
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"github.com/rigwarden/rigwarden/drivers"
 )
@@ -41,11 +42,14 @@ type Lease struct {
 func NewLease(length drivers.Span) *Lease { return &Lease{length: length} }
 
 // Sent notes that the reading with the given number was taken at the given
-// instant. Numbers rise by one; after any other step what came before is
-// forgotten.
+// instant. Numbers rise; those left out cannot be quoted.
 func (l *Lease) Sent(echo uint64, at drivers.Instant) {
-	if echo != l.latest+1 || l.latest == 0 {
+	if echo <= l.latest || l.latest == 0 || echo-l.latest >= remembered {
 		l.first = echo
+	} else {
+		for n := l.latest + 1; n < echo; n++ {
+			l.sent[n%remembered] = never
+		}
 	}
 	l.latest = echo
 	l.sent[echo%remembered] = at
@@ -53,6 +57,9 @@ func (l *Lease) Sent(echo uint64, at drivers.Instant) {
 		l.first = l.latest - remembered + 1
 	}
 }
+
+// never is the instant of a reading that was not sent.
+const never = drivers.Instant(math.MinInt64 / 2)
 
 // Arm begins a lease in the given epoch, or begins it anew. It refuses an
 // epoch older than the one in force, and after a lost lease the same one too.

@@ -26,6 +26,9 @@ type leasePipe struct {
 	buf   [RecordSize]byte
 	sent  atomic.Uint64 // records written
 	read  atomic.Uint64 // records that the child says it obeyed
+	// halted and halting are the latest halt's epoch and its place among the
+	// records.
+	halted, halting uint64
 }
 
 func newLeasePipe(w io.Writer) *leasePipe {
@@ -40,9 +43,8 @@ func newLeasePipe(w io.Writer) *leasePipe {
 	return p
 }
 
+// put writes a record; the caller holds the lock.
 func (p *leasePipe) put(r Record) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
 	r.Encode(&p.buf)
 	if err := p.write(p.buf[:]); err != nil {
 		return err
@@ -61,9 +63,28 @@ func (p *leasePipe) renew(epoch, echo uint64, d drivers.Span) error {
 	if behind := p.sent.Load() - p.read.Load(); behind > backlogMax {
 		return fmt.Errorf("%d records unread: %w", behind, errPipeFull)
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	return p.put(r)
 }
 
 func (p *leasePipe) halt(epoch uint64) error {
-	return p.put(Record{Kind: RecordHalt, Epoch: epoch})
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if err := p.put(Record{Kind: RecordHalt, Epoch: epoch}); err != nil {
+		return err
+	}
+	p.halted, p.halting = epoch, p.sent.Load()
+	return nil
+}
+
+// haltOf returns the place among the records of the latest halt, if it was of
+// this epoch, else 0.
+func (p *leasePipe) haltOf(epoch uint64) uint64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.halted != epoch {
+		return 0
+	}
+	return p.halting
 }

@@ -1329,8 +1329,12 @@ func (*FastResponse) Descriptor() ([]byte, []int) {
 }
 
 type HaltRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Epoch         uint64                 `protobuf:"varint,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Epoch uint64                 `protobuf:"varint,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// record says that this repeats a halt that was sent as a lease record: the
+	// so-manieth. If that one has been obeyed, nothing is halted again and the
+	// answer is the earlier one's. 0: a halt of its own.
+	Record        uint64 `protobuf:"varint,2,opt,name=record,proto3" json:"record,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1368,6 +1372,13 @@ func (*HaltRequest) Descriptor() ([]byte, []int) {
 func (x *HaltRequest) GetEpoch() uint64 {
 	if x != nil {
 		return x.Epoch
+	}
+	return 0
+}
+
+func (x *HaltRequest) GetRecord() uint64 {
+	if x != nil {
+		return x.Record
 	}
 	return 0
 }
@@ -1803,9 +1814,10 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\vFastRequest\x12\x13\n" +
 	"\x02on\x18\x01 \x01(\bH\x00R\x02on\x88\x01\x01B\x05\n" +
 	"\x03_on\"\x0e\n" +
-	"\fFastResponse\"#\n" +
+	"\fFastResponse\";\n" +
 	"\vHaltRequest\x12\x14\n" +
-	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\"\x0e\n" +
+	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12\x16\n" +
+	"\x06record\x18\x02 \x01(\x04R\x06record\"\x0e\n" +
 	"\fHaltResponse\"\x0f\n" +
 	"\rFramesRequest\"\x82\x01\n" +
 	"\x0eFramesResponse\x122\n" +

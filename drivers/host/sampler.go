@@ -1,0 +1,270 @@
+package host
+
+import (
+	"context"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// sampler reads all devices into frames, one per period, checks each against
+// the tripwire and only then sends it. It waits for no device longer than a
+// share of the period, and for nobody else at all.
+type sampler struct {
+	c       *Config
+	k       *keeper
+	send    func(*drivers.Frame)
+	readers []*reader
+	answers chan answer
+	wire    atomic.Pointer[Tripwire]
+	fast    atomic.Bool
+	wake    chan struct{}
+
+	frame   drivers.Frame // its counts are the sampler's scratch
+	sensors [2]sensor
+	wasFast bool
+	round   uint64 // of reading
+}
+
+// sensor is one measurement of the article's current.
+type sensor struct {
+	at, beat int // positions; at is -1 where the bench has none
+	last     int32
+	moved    drivers.Instant // start of the reading in which beat moved
+	ever     bool
+}
+
+func newSampler(c *Config, k *keeper, send func(*drivers.Frame)) *sampler {
+	s := &sampler{c: c, k: k, send: send, readers: readers(c), wake: make(chan struct{}, 1)}
+	s.answers = make(chan answer, len(s.readers))
+	s.frame.Counts = make([]int32, len(c.layout.Channels))
+	l := c.layout
+	s.sensors = [2]sensor{
+		{at: l.Find(drivers.ModuleCurrent), beat: l.Find(drivers.MonitorBeat)},
+		{at: l.Find(drivers.BoxCurrent), beat: l.Find(drivers.BoxBeat)},
+	}
+	return s
+}
+
+// hurry makes the sampler look at its period anew. It never waits.
+func (s *sampler) hurry() {
+	select {
+	case s.wake <- struct{}{}:
+	default:
+	}
+}
+
+// setFast asks for frames at the link period, or no longer.
+func (s *sampler) setFast(on bool) {
+	s.fast.Store(on)
+	s.hurry()
+}
+
+// span is the present time between frames. An opening in progress wants the
+// current measured soon.
+func (s *sampler) span() drivers.Span {
+	return s.c.period(s.fast.Load() || s.k.opener.active.Load())
+}
+
+func (s *sampler) run(ctx context.Context) {
+	start := s.c.Now()
+	for _, r := range s.readers {
+		r.answered = start
+	}
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	due := start
+	for {
+		select {
+		case <-timer.C:
+			start = s.c.Now()
+			s.take(ctx, start)
+			// On the grid, but never in a burst after a delay.
+			if due = due.Add(s.span()); due < s.c.Now() {
+				due = s.c.Now()
+			}
+		case <-s.wake:
+			due = min(due, max(start.Add(s.span()), s.c.Now()))
+		case <-ctx.Done():
+			return
+		}
+		timer.Reset(duration(due.Sub(s.c.Now())))
+	}
+}
+
+// take takes one frame.
+func (s *sampler) take(ctx context.Context, start drivers.Instant) {
+	span := s.span()
+	if fast := span < s.c.Bench.Monitor.Period; fast != s.wasFast {
+		s.wasFast = fast
+		if s.c.OnFast != nil {
+			s.c.OnFast(fast)
+		}
+	}
+	s.read(ctx, span/readShare)
+	f := &s.frame
+	f.Echo++
+	f.At = s.c.Now()
+	complete := s.compose(f)
+	s.trip(f, complete)
+	s.current(f, start)
+	s.notice(f.At)
+	if complete {
+		s.k.sent(f.Echo, f.At)
+		s.send(f)
+	}
+}
+
+// read asks every idle reader and waits for these, at most for wait. Readers
+// that are still busy from an earlier round are not waited for.
+func (s *sampler) read(ctx context.Context, wait drivers.Span) {
+	s.round++
+	open := 0
+	for _, r := range s.readers {
+		if !r.busy {
+			r.busy, r.asked = true, s.round
+			open++
+			r.ask <- struct{}{} // has room: it was idle
+		}
+	}
+	late := time.NewTimer(duration(wait))
+	defer late.Stop()
+	for open > 0 {
+		select {
+		case a := <-s.answers:
+			a.r.accept(a)
+			if a.r.asked == s.round {
+				open--
+			}
+		case <-late.C:
+			return
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// compose fills the frame from what the readers know. It reports false where
+// there is no frame at all.
+func (s *sampler) compose(f *drivers.Frame) bool {
+	for i := range f.Counts {
+		f.Counts[i] = drivers.NoReading
+	}
+	for _, r := range s.readers {
+		if s.c.Sample != nil && (r.busy || r.asked != s.round || r.err != nil) {
+			return false
+		}
+		switch {
+		case r.ever && r.err == nil && f.At.Sub(r.answered) <= s.c.Bench.Monitor.Period:
+			for i, at := range r.at {
+				f.Counts[at] = r.values[i]
+			}
+		case r.ever: // its counter stands still
+			last := len(r.at) - 1
+			f.Counts[r.at[last]] = r.values[last]
+		}
+	}
+	if s.k.leaseOut.Load() {
+		for _, k := range [...]drivers.Kind{drivers.SupplyState, drivers.LoadState} {
+			if at := s.c.layout.Find(k); at >= 0 && f.Counts[at] != drivers.NoReading {
+				f.Counts[at] |= drivers.PowerLeaseOut
+			}
+		}
+	}
+	return true
+}
+
+// trip runs the tripwire, and acts on a breach before anybody hears of it.
+func (s *sampler) trip(f *drivers.Frame, complete bool) {
+	wire := s.wire.Load()
+	if wire == nil {
+		return
+	}
+	var b Breach
+	var hit bool
+	if complete {
+		b, hit = wire.Check(f)
+	} else {
+		b, hit = wire.Missing(f.At)
+	}
+	if !hit {
+		return
+	}
+	s.k.haltAll()
+	s.wire.CompareAndSwap(wire, nil) // said once; the next arming sets another
+	s.k.report(Event{Kind: EventBreach, At: f.At, Echo: f.Echo, Breach: b, Text: s.describe(b)})
+}
+
+func (s *sampler) describe(b Breach) string {
+	what := "the frame"
+	if b.Channel >= 0 {
+		what = s.c.layout.Channels[b.Channel].Name()
+	}
+	if b.Unknown {
+		return fmt.Sprintf("%s gave nothing new for %d ms, %d ms are allowed; everything was halted",
+			what, b.Value/int64(drivers.Millisecond), b.Limit/int64(drivers.Millisecond))
+	}
+	unit := map[drivers.Kind]string{drivers.CellVoltage: "uV", drivers.Temperature: "mK"}[s.c.layout.Channels[b.Channel].Kind]
+	if unit == "" {
+		unit = "uA"
+	}
+	return fmt.Sprintf("%s at %d %s, the absolute limit is %d %s; everything was halted", what, b.Value, unit, b.Limit, unit)
+}
+
+// current tells the opener what the frame knows of the current. A reading is
+// fresh if its device's counter moved in a frame begun after everything was
+// halted, and too old once the counter stood still for two periods.
+func (s *sampler) current(f *drivers.Frame, start drivers.Instant) {
+	since := drivers.Instant(s.k.opener.since.Load())
+	var out flow
+	for i := range s.sensors {
+		n := &s.sensors[i]
+		if n.at < 0 || n.beat < 0 || f.Counts[n.beat] == drivers.NoReading {
+			continue
+		}
+		if beat := f.Counts[n.beat]; !n.ever || beat != n.last {
+			n.last, n.moved, n.ever = beat, start, true
+		}
+		if f.Counts[n.at] == drivers.NoReading || start.Sub(n.moved) > 2*s.c.Bench.Monitor.Period {
+			continue
+		}
+		state := flowOld
+		if n.moved > since {
+			state = flowFresh
+		}
+		amps := s.c.layout.Channels[n.at].Scale.Value(f.Counts[n.at])
+		amps = max(amps, -amps)
+		switch {
+		case state > out.state:
+			out = flow{state, drivers.Microamps(amps)}
+		case state == out.state:
+			out.amps = max(out.amps, drivers.Microamps(amps))
+		}
+	}
+	s.k.opener.tell(out)
+}
+
+// notice tells which devices stopped answering, and which are back.
+func (s *sampler) notice(now drivers.Instant) {
+	limit := drivers.Span(s.c.LostAfter) * s.c.Bench.Monitor.Period
+	for _, r := range s.readers {
+		lost := now.Sub(r.answered) > limit
+		if lost == r.lost {
+			continue
+		}
+		r.lost = lost
+		e := Event{Kind: EventDeviceBack, At: now, Role: r.role, Breach: Breach{Channel: -1}, Text: "answers again"}
+		if lost {
+			s.k.silent.Or(1 << r.role)
+			e.Kind, e.Text = EventDeviceLost, fmt.Sprintf("no answer for %d ms", now.Sub(r.answered)/drivers.Millisecond)
+			if r.err != nil {
+				e.Text += ": " + r.err.Error()
+			}
+		} else {
+			s.k.silent.And(^uint32(1 << r.role))
+		}
+		s.k.report(e)
+	}
+}
