@@ -112,7 +112,10 @@ func TestStates(t *testing.T) {
 		{"lease ran out while on", func(r *rig) { r.flow(1_000_000); r.kind(drivers.SupplyState, drivers.PowerLeaseOut) }, DeviceFault, 1, "the supply reports a fault of its own (state 16)"},
 		{"INV-01 both read on", func(r *rig) { r.flow(1_000_000); r.kind(drivers.LoadState, drivers.PowerOn) }, BothOn, 3, "supply and load are on at once"},
 		{"INV-01 both commanded", func(r *rig) { r.flow(1_000_000); r.x.Load = true }, BothOn, 1, "supply and load are on at once"},
-		{"contactor open", func(r *rig) { settled(r, drivers.BoxNegative|drivers.BoxPositive); r.kind(drivers.BoxState, drivers.BoxNegative) },
+		{"contactor open", func(r *rig) {
+			settled(r, drivers.BoxNegative|drivers.BoxPositive)
+			r.kind(drivers.BoxState, drivers.BoxNegative)
+		},
 			ContactorMismatch, 3, "contactors closed are negative, commanded are negative+positive,"},
 		{"INV-09 contactor welded", func(r *rig) { settled(r, 0); r.kind(drivers.BoxState, drivers.BoxPositive) },
 			ContactorMismatch, 3, "contactors closed are positive, commanded are none,"},
