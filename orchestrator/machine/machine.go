@@ -348,3 +348,15 @@ func (m *Machine) stepClockJump(e ClockJump) {
 	}
 	m.becomeTripped(causeClock, guard.Finding{}, fmt.Sprintf("the loop's clock jumped by %d ms; at most %d ms is allowed", e.Jump/drivers.Millisecond, m.plan.Bench.Lease/2/drivers.Millisecond))
 }
+
+// Renews says whether the lease may be renewed on the frame just seen: the
+// bench is armed or energised, and nothing has tripped.
+func (m *Machine) Renews() bool {
+	switch m.phase {
+	case PhaseArming:
+		return m.arm.armed
+	case PhaseRunning, PhasePausing, PhasePaused, PhaseStopping:
+		return true
+	}
+	return false
+}

@@ -1,0 +1,369 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/host"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// Host is a bench's host process as the live executor sees it: the commands,
+// the lease, and what comes back. *host.Client is one.
+type Host interface {
+	Commander
+	Lessee
+	Source
+}
+
+// Commander carries commands to devices; each call may block until ctx ends.
+type Commander interface {
+	Arm(ctx context.Context, epoch uint64, supply, load drivers.Protection, wire host.TripwireLimits) (s, l drivers.Protection, err error)
+	Set(ctx context.Context, epoch uint64, charging bool, s drivers.Setpoint) error
+	Switch(ctx context.Context, epoch uint64, closed drivers.Contactors) error
+	Bleed(ctx context.Context, epoch uint64, words []int32) error
+	Fast(ctx context.Context, on bool) error
+}
+
+// Lessee keeps the bench energised, or does not. Renew and Halt never block.
+type Lessee interface {
+	Renew(epoch, echo uint64, d drivers.Span) error
+	Halt(epoch uint64) error
+	// Halted returns once both instruments were told.
+	Halted(ctx context.Context, epoch uint64) error
+}
+
+// Source is what comes from a host by itself.
+type Source interface {
+	Frames() <-chan *drivers.Frame
+	Events() <-chan host.Event
+	// Lost gives one error when the host is gone.
+	Lost() <-chan error
+	Close(ctx context.Context) error
+}
+
+// Times of a live bench, in real time.
+const (
+	commitEvery = 450 * time.Millisecond
+	riskMax     = drivers.Second // the oldest frame that may be unstored (INV-14)
+	turnMax     = 100 * time.Millisecond
+	queueMax    = 1024
+	reopenEvery = time.Second
+)
+
+// Live runs a bench in real time over its host process.
+type Live struct {
+	core
+	host  Host
+	spec  drivers.Bench
+	open  func(ctx context.Context) (Host, error)
+	now   func() drivers.Instant
+	frame drivers.Frame // the latest
+
+	posted   chan machine.Event
+	commands chan call
+	jobs     chan job
+	lanes    map[lane]chan errand
+	reopened chan Host
+	lost     bool
+	turned   drivers.Instant
+	renewed  drivers.Instant
+	asked    time.Time // when the routine commit was last asked for
+
+	// quit ends when the bench shall close.
+	quit   context.Context
+	cancel context.CancelFunc
+	work   sync.WaitGroup
+	done   chan struct{}
+}
+
+// lane is a device's own queue, so that none waits for another.
+type lane uint8
+
+const (
+	laneSupply lane = iota
+	laneLoad
+	laneBox
+	laneMonitor
+	laneArm
+	lanePlanner
+	lanes
+)
+
+// NewLive opens the bench's host and starts its loop. open starts a host that
+// has driven every device safe (INV-06); it is called again when a host dies.
+// now is the bench's clock, the same that the host's frames are mapped to.
+func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() drivers.Instant, open func(ctx context.Context) (Host, error)) (*Live, error) {
+	h, err := open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	v := &Live{
+		core: core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched},
+		host: h, spec: spec, open: open, now: now,
+		posted: make(chan machine.Event, queueMax), commands: make(chan call), jobs: make(chan job, queueMax),
+		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1), done: make(chan struct{}),
+	}
+	v.quit, v.cancel = context.WithCancel(context.Background())
+	v.core.carry = v.carry
+	v.core.keep = v.keep
+	v.core.post = v.post
+	for l := range lanes {
+		v.lanes[l] = make(chan errand, queueMax)
+	}
+	v.work.Go(v.store)
+	go v.loop()
+	return v, nil
+}
+
+// Name is the bench's name.
+func (v *Live) Name() string { return v.name }
+
+// Status is the latest that is known of the bench.
+func (v *Live) Status() Status { return v.hub.status() }
+
+// Subscribe returns a channel with the latest status and a function to end it.
+func (v *Live) Subscribe() (<-chan Status, func()) { return v.hub.subscribe() }
+
+// Start begins a run.
+func (v *Live) Start(ctx context.Context, r StartRequest) error {
+	return v.do(ctx, func() error { return v.begin(v.now(), r) })
+}
+
+// Command carries out a person's command.
+func (v *Live) Command(ctx context.Context, verb machine.Verb, who, reason string) error {
+	return v.do(ctx, func() error { return v.command(v.now(), verb, who, reason) })
+}
+
+// Close stops a run under way, safe and recorded, then the host.
+func (v *Live) Close() error {
+	v.cancel()
+	<-v.done
+	ctx, cancel := context.WithTimeout(context.Background(), leaveMax)
+	defer cancel()
+	return v.host.Close(ctx)
+}
+
+func (v *Live) do(ctx context.Context, fn func() error) error {
+	c := call{fn: fn, reply: make(chan error, 1)}
+	select {
+	case v.commands <- c:
+		return <-c.reply
+	case <-v.done:
+		return ErrClosed
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (v *Live) loop() {
+	defer close(v.done)
+	for l := range lanes {
+		v.work.Go(func() { v.drive(l) })
+	}
+	v.turned = v.now()
+	v.handle(machine.Boot{At: v.turned, Latched: v.latched})
+	timer := time.NewTimer(turnMax)
+	defer timer.Stop()
+	for v.quit.Err() == nil {
+		v.turn(timer, v.quit.Done())
+	}
+	v.leave(timer)
+	for l := range lanes {
+		close(v.lanes[l])
+	}
+	close(v.jobs)
+	v.work.Wait()
+	v.publishNow()
+}
+
+// turn waits for one thing and handles it.
+func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
+	timer.Reset(v.patience())
+	select {
+	case f := <-v.host.Frames():
+		v.jumped()
+		v.framed(f)
+	case e := <-v.posted:
+		v.jumped()
+		v.handle(e)
+	case e := <-v.host.Events():
+		v.jumped()
+		v.hosted(e)
+	case err := <-v.host.Lost():
+		v.gone(err)
+	case h := <-v.reopened:
+		v.host, v.lost = h, false
+	case c := <-v.commands:
+		v.jumped()
+		c.reply <- c.fn()
+		v.publishNow()
+	case <-timer.C:
+		v.jumped()
+	case <-quit:
+		return
+	}
+	if d := v.m.Deadline(); d != 0 && d <= v.now() {
+		v.handle(machine.Due{At: v.now()})
+	}
+	v.routine()
+}
+
+// patience is how long the loop may sleep.
+func (v *Live) patience() time.Duration {
+	d := v.m.Deadline()
+	if d == 0 {
+		return turnMax
+	}
+	return min(turnMax, max(0, time.Duration(d.Sub(v.now()))*time.Microsecond))
+}
+
+// jumped tells the machine when the loop itself stood still: what it believes
+// may be old, and a lease renewed now would rest on it.
+func (v *Live) jumped() {
+	now := v.now()
+	gap := now.Sub(v.turned)
+	v.turned = now
+	if gap > v.spec.Lease/2 {
+		v.handle(machine.ClockJump{At: now, Jump: gap})
+	}
+}
+
+func (v *Live) framed(f *drivers.Frame) {
+	v.frame = *f
+	v.core.frame(&v.frame)
+	// Only a frame that the machine has seen and found good renews the lease.
+	if v.m.Renews() && v.now().Sub(f.At) < v.spec.Lease/2 {
+		if err := v.host.Renew(v.m.Epoch(), f.Echo, v.spec.Lease); err == nil {
+			v.renewed = v.now()
+		}
+	}
+	v.publishNow()
+}
+
+// hosted passes on what the host did by itself.
+func (v *Live) hosted(e host.Event) {
+	switch e.Kind {
+	case host.EventDeviceBack, host.EventOpened, host.EventNone:
+		v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityInfo, Text: e.String()})
+		return
+	case host.EventLeaseOut:
+		if !v.m.Renews() {
+			return // nobody wanted it any more
+		}
+	}
+	v.handle(machine.Lost{At: v.now(), Device: e.Role.String(), Reason: e.Kind.String() + ": " + e.Text})
+}
+
+// gone tells the machine that the host died, and starts another one, which
+// drives every device safe first.
+func (v *Live) gone(err error) {
+	if v.lost {
+		return
+	}
+	v.lost = true
+	if err == nil {
+		err = fmt.Errorf("host ended")
+	}
+	v.handle(machine.Lost{At: v.now(), Device: "host", Reason: err.Error()})
+	old := v.host
+	v.host = nowhere{}
+	v.work.Go(func() {
+		old.Close(v.quit)
+		for v.quit.Err() == nil {
+			h, err := v.open(v.quit)
+			if err == nil {
+				v.reopened <- h
+				return
+			}
+			v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()})
+			select {
+			case <-v.quit.Done():
+			case <-time.After(reopenEvery):
+			}
+		}
+	})
+}
+
+// routine asks for the routine commit and watches the data at risk.
+func (v *Live) routine() {
+	if v.run == nil || v.run.broken {
+		return
+	}
+	if time.Since(v.asked) >= commitEvery {
+		v.asked = time.Now()
+		v.keep(job{kind: jobCommit, run: v.run, at: v.now()})
+	}
+	if p := v.run.Journal.Pending(); p != 0 && v.now().Sub(p) > riskMax {
+		v.broken(v.now(), fmt.Errorf("the oldest unstored frame is %d ms old; at most %d ms is allowed", v.now().Sub(p)/drivers.Millisecond, riskMax/drivers.Millisecond))
+	}
+}
+
+// leaveMax bounds an orderly stop at the end.
+const leaveMax = 10 * time.Second
+
+// leave stops a run under way before the loop ends.
+func (v *Live) leave(timer *time.Timer) {
+	if v.m.Busy() {
+		v.handle(machine.Operator{At: v.now(), Verb: machine.VerbStop, Who: "shutdown"})
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), leaveMax)
+	defer cancel()
+	for v.m.Busy() && ctx.Err() == nil {
+		v.turn(timer, ctx.Done())
+	}
+	if v.run != nil {
+		v.keep(job{kind: jobCommit, run: v.run, at: v.now()})
+	}
+}
+
+func (v *Live) publishNow() {
+	left := max(0, v.renewed.Add(v.spec.Lease).Sub(v.now()))
+	if v.renewed == 0 || !v.m.Renews() {
+		left = 0
+	}
+	v.publish(&v.frame, v.spec.Lease, left)
+}
+
+// post queues an event. The queue is far longer than what can be under way at
+// once; a full one means that the loop is stuck, and nothing may wait for it.
+func (v *Live) post(e machine.Event) {
+	select {
+	case v.posted <- e:
+	default:
+		v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityAlarm, Text: "event queue is full; lost " + e.String()})
+	}
+}
+
+func (v *Live) keep(j job) {
+	select {
+	case v.jobs <- j:
+	default:
+		v.post(machine.StoreFailed{At: j.at, Err: "the store does not keep up"})
+	}
+}
+
+// store does storage jobs in order, away from the loop.
+func (v *Live) store() {
+	for j := range v.jobs {
+		if e := j.do(v.latches); e != nil {
+			v.post(at(e, v.now()))
+		}
+	}
+}
+
+// at gives a storage answer the instant at which it came.
+func at(e machine.Event, now drivers.Instant) machine.Event {
+	switch e := e.(type) {
+	case machine.Stored:
+		e.At = now
+		return e
+	case machine.StoreFailed:
+		e.At = now
+		return e
+	}
+	return e
+}
