@@ -1,6 +1,9 @@
 package profiles
 
-import "time"
+import (
+	"maps"
+	"slices"
+)
 
 // Criteria is a criteria file: what a module must meet, with the decision rule
 // that was agreed before anything was measured.
@@ -44,7 +47,86 @@ type Requirement struct {
 	Pos  Pos
 }
 
-// ParseCriteria reads a criteria file; name appears in the problems.
-func ParseCriteria(name string, src []byte) (*Criteria, []Problem) { return nil, nil }
+// Figures names every figure that a requirement may judge, with what it
+// measures. Figures per cell are judged at the worst cell.
+var Figures = map[string]Dimension{
+	"capacity":              DimCharge,     // mean of the stable discharges
+	"capacity_spread":       DimRatio,      // of the last three, relative to rated
+	"energy":                DimEnergy,     // out of the module in a capacity discharge
+	"coulombic_efficiency":  DimRatio,      // charge out over charge in
+	"energy_efficiency":     DimRatio,      // energy out over energy in
+	"resistance_1s":         DimResistance, // of the highest cell, 1 s into a pulse
+	"resistance_10s":        DimResistance, // of the highest cell, 10 s into a pulse
+	"resistance_spread":     DimRatio,      // highest less lowest cell over the median
+	"imbalance":             DimRatio,      // charge imbalance over rated capacity
+	"rest_voltage_spread":   DimVoltage,    // highest less lowest cell after a rest
+	"temperature_rise":      DimDifference, // hottest sensor over the run's start
+	"self_discharge":        DimCurrent,    // of the worst cell, from a long rest
+	"sum_difference":        DimVoltage,    // taps against meter at rest
+	"module_resistance_10s": DimResistance, // of the whole module, 10 s into a pulse
+}
 
-var _ time.Time
+// ParseCriteria reads a criteria file; name appears in the problems. The
+// criteria are nil when there are problems.
+func ParseCriteria(name string, src []byte) (*Criteria, []Problem) {
+	r := &report{}
+	root := r.parseTree(name, src)
+	if root == nil {
+		return nil, r.sorted()
+	}
+	f := r.fields(root, "the criteria file")
+	c := &Criteria{File: name, Digest: digest(src)}
+	c.Name = f.name("criteria", "kw-acceptance", true)
+	c.Title = f.optional("title")
+	agreed := r.fields(f.need("agreed", "the rule is agreed before anything is measured: give on and by"), "agreed")
+	c.Agreed = readProof(agreed, "on")
+	agreed.finish()
+	c.readRule(f)
+	right := "list at least one figure with its limit"
+	for _, item := range f.list("require", f.need("require", right), right) {
+		c.readRequirement(r.fields(item, "a requirement"))
+	}
+	f.finish()
+	if len(r.problems) > 0 {
+		return nil, r.sorted()
+	}
+	return c, nil
+}
+
+func (c *Criteria) readRule(f *fields) {
+	c.Rule = DecisionRule(f.choice("rule", true, string(RuleSimple), string(RuleBinary), string(RuleConditional)))
+	if c.Rule == RuleSimple {
+		if n := f.find("guard_band"); n != nil {
+			f.r.add(n.at, "the simple rule has no guard_band", "leave it out, or choose guard_band or guard_band_conditional")
+		}
+		return
+	}
+	c.GuardBand = 1_000_000
+	if f.has("guard_band") {
+		c.GuardBand = f.quantity("guard_band", true, DimRatio, span{10_000, 3_000_000})
+	}
+}
+
+func (c *Criteria) readRequirement(f *fields) {
+	names := slices.Sorted(maps.Keys(Figures))
+	q := Requirement{Figure: f.choice("figure", true, names...), Pos: f.n.at}
+	d, known := Figures[q.Figure]
+	key := "at_most"
+	if f.has("at_least") {
+		key, q.AtLeast = "at_least", true
+	}
+	if f.has("at_most") == f.has("at_least") && f.n.kind == mapNode {
+		f.r.add(f.n.at, "a requirement needs one limit", "give either at_least or at_most")
+	} else if known {
+		q.Dimension = d
+		q.Limit = f.quantity(key, true, d, span{0, 1 << 60})
+		q.Text = f.find(key).text
+	}
+	f.finish()
+	for _, other := range c.Require {
+		if q.Figure != "" && other.Figure == q.Figure && other.AtLeast == q.AtLeast {
+			f.r.addf(q.Pos, "keep one", "%s has that kind of limit already, on line %d", q.Figure, other.Pos.Line)
+		}
+	}
+	c.Require = append(c.Require, q)
+}

@@ -1,14 +1,56 @@
 package profiles
 
-import "io/fs"
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+)
+
+//go:embed library
+var shipped embed.FS
 
 // Library is the shipped library: profiles at the top, modules, benches and
 // criteria in folders of these names.
-func Library() fs.FS { return nil }
+func Library() fs.FS {
+	sub, err := fs.Sub(shipped, "library")
+	if err != nil {
+		panic(err) // the folder is embedded above
+	}
+	return sub
+}
 
-// LibraryProfile, LibraryModule, LibraryBench and LibraryCriteria return the
-// text of a shipped file by its name without ".yaml".
-func LibraryProfile(name string) ([]byte, error)  { return nil, nil }
-func LibraryModule(serial string) ([]byte, error) { return nil, nil }
-func LibraryBench(name string) ([]byte, error)    { return nil, nil }
-func LibraryCriteria(name string) ([]byte, error) { return nil, nil }
+// LibraryProfile returns the text of a shipped profile by its name.
+func LibraryProfile(name string) ([]byte, error) { return read("", "profile", name) }
+
+// LibraryModule returns the text of a shipped module by its serial.
+func LibraryModule(serial string) ([]byte, error) { return read("modules", "module", serial) }
+
+// LibraryBench returns the text of a shipped bench by its name.
+func LibraryBench(name string) ([]byte, error) { return read("benches", "bench", name) }
+
+// LibraryCriteria returns the text of shipped criteria by their name.
+func LibraryCriteria(name string) ([]byte, error) { return read("criteria", "criteria", name) }
+
+func read(folder, what, name string) ([]byte, error) {
+	src, err := fs.ReadFile(Library(), path.Join(folder, name+".yaml"))
+	if err != nil {
+		return nil, fmt.Errorf("no shipped %s %q; there are %s: %w", what, name, strings.Join(names(folder), ", "), err)
+	}
+	return src, nil
+}
+
+// names lists what a folder of the library holds, without ".yaml".
+func names(folder string) []string {
+	entries, _ := fs.ReadDir(Library(), path.Join(".", folder))
+	var out []string
+	for _, e := range entries {
+		if base, ok := strings.CutSuffix(e.Name(), ".yaml"); ok && !e.IsDir() {
+			out = append(out, base)
+		}
+	}
+	slices.Sort(out)
+	return out
+}

@@ -25,4 +25,22 @@ type PreviewStep struct {
 }
 
 // Predict sums up what the compiler predicted for a plan.
-func Predict(plan *machine.Plan) Preview { return Preview{} }
+func Predict(plan *machine.Plan) Preview {
+	var p Preview
+	for _, s := range plan.Steps {
+		n := max(s.Repeat, 1)
+		step := PreviewStep{
+			Label: s.Label, Kind: s.Kind, Use: s.Use, Passes: n,
+			Span:   s.Predicted * drivers.Span(n),
+			Charge: s.Charge * drivers.Charge(n),
+			Energy: s.Energy * drivers.Energy(n),
+		}
+		p.Steps = append(p.Steps, step)
+		p.Span += step.Span
+		p.Charged += max(step.Charge, 0)
+		p.Discharged += max(-step.Charge, 0)
+		p.EnergyIn += max(step.Energy, 0)
+		p.EnergyOut += max(-step.Energy, 0)
+	}
+	return p
+}

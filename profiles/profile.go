@@ -1,6 +1,14 @@
 package profiles
 
-import "github.com/rigwarden/rigwarden/drivers"
+import (
+	"fmt"
+	"maps"
+	"math"
+	"math/big"
+	"slices"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
 
 // Profile is a profile file: what to do with a module, step by step, free of
 // any particular module or bench.
@@ -18,7 +26,8 @@ type Profile struct {
 	Steps    []StepSpec
 	Digest   string
 	File     string
-	at       map[string]Pos
+
+	at map[string]Pos
 }
 
 // StepSpec is one step of a profile; exactly the part that Kind names is used.
@@ -35,19 +44,36 @@ type StepSpec struct {
 	Balance BalanceSpec
 	Ask     string
 	Repeat  RepeatSpec
-	at      map[string]Pos
+
+	at map[string]Pos
 }
 
 // Rate is a current, given in amperes or as a multiple of the rated capacity
 // per hour (0.5 C).
 type Rate struct {
 	Current drivers.Microamps
-	// PerMicro is the rate in C, millionths: 0.5 C is 500 000. 0 where Current
-	// is given.
-	PerMicro int64
+	// Num/Den is the rate in C: 500 000/1 000 000 for 0.5 C, 1/3 for C/3. Den is
+	// 0 where Current is given.
+	Num, Den int64
 }
 
-// CellOrModule is a voltage, of one cell ("3.55 V/cell") or of the article.
+// given says whether the file gave the rate at all.
+func (r Rate) given() bool { return r.Current != 0 || r.Den != 0 }
+
+// at returns the current for a rated capacity, rounded down.
+func (r Rate) at(rated drivers.Charge) drivers.Microamps {
+	if r.Den == 0 {
+		return r.Current
+	}
+	oneC := new(big.Int).SetInt64(int64(rated) / 3_600_000) // uA that take an hour
+	oneC.Mul(oneC, big.NewInt(r.Num)).Quo(oneC, big.NewInt(r.Den))
+	if !oneC.IsInt64() {
+		return math.MaxInt64
+	}
+	return drivers.Microamps(oneC.Int64())
+}
+
+// DriveSpec is what charge, discharge and pulse ask for; 0: not asked for.
 type DriveSpec struct {
 	Charge  bool // direction
 	Current Rate
@@ -96,5 +122,60 @@ type RepeatSpec struct {
 	Steps []StepSpec
 }
 
-// ParseProfile reads a profile file; name appears in the problems.
-func ParseProfile(name string, src []byte) (*Profile, []Problem) { return nil, nil }
+// ParseProfile reads a profile file; name appears in the problems. The profile
+// is nil when there are problems.
+func ParseProfile(name string, src []byte) (*Profile, []Problem) {
+	r := &report{}
+	root := r.parseTree(name, src)
+	if root == nil {
+		return nil, r.sorted()
+	}
+	f := r.fields(root, "the profile file")
+	p := &Profile{File: name, Digest: digest(src), at: f.at, StartSoC: 500_000}
+	p.Name = f.name("profile", "qualify", true)
+	p.Title = f.optional("title")
+	p.Purpose = f.optional("purpose")
+	p.Attended = f.yes("attended")
+	if f.has("expect_start") {
+		p.StartSoC = f.quantity("expect_start", true, DimRatio, anyRatio)
+	}
+	if n := f.find("limits"); n != nil {
+		p.Limits = readLimits(r.fields(n, "limits"), false)
+	}
+	right := "list what to do, such as `- rest: 10 min`"
+	p.Steps = readSteps(f, f.need("steps", right), 0)
+	f.finish()
+	checkSaved(r, p.Steps, map[string]bool{"rated": true})
+	if len(r.problems) > 0 {
+		return nil, r.sorted()
+	}
+	return p, nil
+}
+
+// checkSaved follows the steps in order: what a step counts by or a repeat
+// watches must have been saved before.
+func checkSaved(r *report, steps []StepSpec, saved map[string]bool) {
+	known := func(at Pos, name string) {
+		if name == "" || saved[name] {
+			return
+		}
+		right := "let an earlier discharge say save_as: " + name
+		if near := nearest(name, slices.Sorted(maps.Keys(saved))); near != "" {
+			right = fmt.Sprintf("did you mean %q?", near)
+		}
+		r.addf(at, right, "no step before this one saves %q", name)
+	}
+	for i := range steps {
+		s := &steps[i]
+		known(s.at["counted"], s.Drive.CountedOf)
+		if s.Drive.SaveAs == "rated" {
+			r.add(s.at["save_as"], `"rated" is the rated capacity`, "choose another name")
+		} else if s.Drive.SaveAs != "" {
+			saved[s.Drive.SaveAs] = true
+		}
+		if s.Kind == "repeat" {
+			checkSaved(r, s.Repeat.Steps, saved)
+			known(s.at["until.value"], s.Repeat.Until)
+		}
+	}
+}

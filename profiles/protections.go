@@ -1,0 +1,109 @@
+package profiles
+
+import (
+	"time"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+func (b *Bench) readProtections(f *fields) {
+	n := f.find("protections")
+	if n == nil {
+		return // demanded by Compile, for unattended profiles only
+	}
+	p := f.r.fields(n, "protections")
+	simple := func(key string) *Proof {
+		n := p.find(key)
+		if n == nil {
+			return nil
+		}
+		c := p.r.fields(n, key)
+		proof := readProof(c, "proved")
+		c.finish()
+		return &proof
+	}
+	b.Protections.EmergencyStop = simple("emergency_stop")
+	b.Protections.FireDetection = simple("fire_detection")
+	b.Protections.InsulationMonitor = simple("insulation_monitor")
+	if n := p.find("cell_cut_off"); n != nil {
+		c := p.r.fields(n, "cell_cut_off")
+		b.Protections.CellCutOff = &CutOff{
+			Proof:       readProof(c, "proved"),
+			Voltage:     drivers.Microvolts(c.quantity("voltage", true, DimCell, anyCell)),
+			Temperature: drivers.Millikelvins(c.quantity("temperature", true, DimTemperature, anyTemp)),
+		}
+		c.finish()
+	}
+	if n := p.find("fuse"); n != nil {
+		c := p.r.fields(n, "fuse")
+		b.Protections.Fuse = &Fuse{Proof: readProof(c, "proved"),
+			Rating: drivers.Microamps(c.quantity("rating", true, DimCurrent, anyCurrent))}
+		c.finish()
+	}
+	p.finish()
+}
+
+// readProof reads when something was proved (or agreed) and by which role.
+func readProof(f *fields, key string) Proof {
+	p := Proof{By: f.text("by", "name the role that vouches for it, such as test engineer")}
+	right := "write a date such as 2026-03-31"
+	n := f.need(key, right)
+	s, ok := f.scalar(key, n, right)
+	if !ok {
+		return p
+	}
+	on, err := time.Parse(time.DateOnly, s)
+	if err != nil || on.Year() < 2000 {
+		f.r.addf(n.at, right, "%s: %q is not a date", key, s)
+		return p
+	}
+	p.On = on
+	return p
+}
+
+// missing lists the protections that an unattended run of the module demands
+// and the bench does not declare, each with what would be right.
+func (b *Bench) missing(m *Module, cellMax drivers.Microvolts) []string {
+	p := &b.Protections
+	var out []string
+	for _, x := range []struct {
+		absent bool
+		name   string
+	}{
+		{p.EmergencyStop == nil, "emergency_stop"},
+		{p.CellCutOff == nil, "cell_cut_off"},
+		{p.Fuse == nil, "fuse"},
+		{p.FireDetection == nil, "fire_detection"},
+		// 60 V d.c. is where voltage class B begins (ISO 6469-3, from memory).
+		{p.InsulationMonitor == nil && int64(m.Series)*int64(cellMax) > 60_000_000, "insulation_monitor"},
+	} {
+		if x.absent {
+			out = append(out, x.name)
+		}
+	}
+	return out
+}
+
+// readVirtual reads what a virtual bench simulates.
+func readVirtual(f *fields) *VirtualArticle {
+	noise := span{0, 1_000_000}
+	ratio := func(key string) Ppm { return f.quantity(key, true, DimRatio, anyRatio) }
+	v := &VirtualArticle{
+		Seed:             uint64(f.count("seed", true, 0, 1<<62)),
+		Capacity:         f.quantity("capacity", true, DimRatio, span{100_000, 2_000_000}),
+		CapacitySpread:   ratio("capacity_spread"),
+		ResistanceSpread: ratio("resistance_spread"),
+		StateOfCharge:    ratio("state_of_charge"),
+		StateSpread:      ratio("state_spread"),
+		Ambient:          drivers.Millikelvins(f.quantity("ambient", true, DimTemperature, anyTemp)),
+		SelfDischarge:    drivers.Microamps(f.quantity("self_discharge", false, DimCurrent, span{0, 1_000_000})),
+		CellNoise:        drivers.Microvolts(f.quantity("cell_noise", false, DimVoltage, noise)),
+		TempNoise:        drivers.Millikelvins(f.quantity("temperature_noise", false, DimDifference, noise)),
+		CurrentNoise:     drivers.Microamps(f.quantity("current_noise", false, DimCurrent, noise)),
+		TapOffset:        drivers.Microvolts(f.quantity("tap_offset", false, DimVoltage, noise)),
+		SupplyDelay:      drivers.Span(f.quantity("supply_delay", false, DimTime, zeroTime)),
+		LoadDelay:        drivers.Span(f.quantity("load_delay", false, DimTime, zeroTime)),
+	}
+	f.finish()
+	return v
+}
