@@ -28,6 +28,9 @@ func (v *Live) carry(a machine.Action) {
 	case machine.SwitchTo:
 		v.queue(laneBox, a)
 	case machine.BleedCells:
+		if len(a.Words) == 0 { // nobody, whatever the plan
+			a.Words = make([]int32, (v.spec.Monitor.Cells+15)/16)
+		}
 		v.queue(laneMonitor, a)
 	case machine.Compute:
 		v.compute(a)

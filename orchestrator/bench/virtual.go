@@ -278,7 +278,11 @@ func (v *Virtual) carry(a machine.Action) {
 		err = v.set.Box.Switch(ctx, a.Closed)
 	case machine.BleedCells:
 		d.Epoch, d.Op = a.Epoch, machine.DeviceBleed
-		err = v.set.Monitor.Bleed(ctx, a.Words)
+		if len(a.Words) == 0 {
+			err = v.set.Monitor.Halt(ctx)
+		} else {
+			err = v.set.Monitor.Bleed(ctx, a.Words)
+		}
 	case machine.Compute:
 		v.compute(at, a)
 		return
