@@ -21,8 +21,14 @@ type Config struct {
 	// false where the frame was lost on its way. A bench whose time the caller
 	// owns passes it. Calls never overlap.
 	Sample func(f *drivers.Frame) (ok bool)
-	// OnFast, where set, is told when fast sampling begins and ends.
+	// OnFast, where set beside Sample, is told before the first sample at the
+	// link period, and before the first one that is not.
 	OnFast func(on bool)
+	// Next, where set beside Sample, tells after each sample when the next is
+	// due; without it samples are taken a period apart. It keeps the host in
+	// step with a bench that makes its frames at instants of its own. All three
+	// are called from one goroutine.
+	Next func() drivers.Instant
 	// Stdin brings lease records; its end halts everything and ends Serve.
 	Stdin io.Reader
 	// Listener takes the gRPC connections. Serve closes it.

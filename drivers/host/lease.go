@@ -29,8 +29,8 @@ type Lease struct {
 	length drivers.Span // the longest that is granted
 	live   bool
 	epoch  uint64 // commands of older epochs are refused
-	used   uint64 // the epoch of a lost lease; arming needs a newer one
-	lost   bool   // used is meant
+	used   uint64 // the newest epoch that armed or commanded
+	lost   bool   // arming needs a newer epoch than used
 	until  drivers.Instant
 
 	latest uint64                      // highest number sent; 0: none yet
@@ -67,11 +67,11 @@ func (l *Lease) Arm(epoch uint64, now drivers.Instant) error {
 	l.Expired(now) // a lease that has run out unnoticed is a lost lease
 	switch {
 	case l.lost && epoch <= l.used:
-		return fmt.Errorf("arm in epoch %d: the lease was lost in epoch %d, only a newer one begins another: %w", epoch, l.used, ErrEpoch)
+		return fmt.Errorf("arm in epoch %d: the lease of epoch %d was lost, only a newer one begins another: %w", epoch, l.used, ErrEpoch)
 	case epoch < l.epoch:
 		return fmt.Errorf("arm in epoch %d: epoch %d has begun: %w", epoch, l.epoch, ErrEpoch)
 	}
-	l.epoch, l.lost, l.live = epoch, false, true
+	l.epoch, l.used, l.lost, l.live = epoch, epoch, false, true
 	l.until = now.Add(l.length)
 	return nil
 }
@@ -101,10 +101,9 @@ func (l *Lease) Renew(epoch, echo uint64, duration drivers.Span, now drivers.Ins
 // halted all the same. The lease itself goes on.
 func (l *Lease) Halt(epoch uint64) { l.epoch = max(l.epoch, epoch) }
 
-// Revoke ends the lease, whatever it was, until an Arm with a newer epoch.
-func (l *Lease) Revoke() {
-	l.live, l.lost, l.used = false, true, l.epoch
-}
+// Revoke ends the lease, whatever it was, until an Arm with a newer epoch than
+// any that armed or commanded before. An epoch that has only halted may arm.
+func (l *Lease) Revoke() { l.live, l.lost = false, true }
 
 // Expired reports whether a lease that was live until now has run out, and
 // revokes it: it says true once.
@@ -126,7 +125,7 @@ func (l *Lease) Admit(epoch uint64, now drivers.Instant) error {
 	case epoch < l.epoch:
 		return fmt.Errorf("command of epoch %d, but epoch %d has begun: %w", epoch, l.epoch, ErrEpoch)
 	}
-	l.epoch = epoch
+	l.epoch, l.used = epoch, max(l.used, epoch)
 	return nil
 }
 

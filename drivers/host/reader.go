@@ -76,9 +76,9 @@ func (r *reader) run(ctx context.Context, timeout time.Duration, now func() driv
 }
 
 // readers of the instruments that a bench has.
-func readers(c *Config) []*reader {
+func readers(c *Config, s *sampler) []*reader {
 	if c.Sample != nil {
-		return []*reader{wholeReader(c)}
+		return []*reader{wholeReader(c, s)}
 	}
 	var list []*reader
 	add := func(role Role, fetch func(context.Context, []int32) error, kinds ...drivers.Kind) {
@@ -159,16 +159,26 @@ func monitorFetch(m drivers.Monitor, spec *drivers.MonitorSpec) func(context.Con
 }
 
 // wholeReader takes whole frames from the caller's sampler.
-func wholeReader(c *Config) *reader {
+func wholeReader(c *Config, s *sampler) *reader {
 	r := &reader{role: RoleMonitor, ask: make(chan struct{}, 1), at: make([]int, len(c.layout.Channels))}
 	for i := range r.at {
 		r.at[i] = i
 	}
 	r.got, r.values = make([]int32, len(r.at)), make([]int32, len(r.at))
 	var f drivers.Frame
+	var fast bool
 	r.fetch = func(_ context.Context, got []int32) error {
+		if want := s.hurried(); want != fast {
+			if fast = want; c.OnFast != nil {
+				c.OnFast(fast)
+			}
+		}
 		f.Counts = got
-		if !c.Sample(&f) {
+		ok := c.Sample(&f)
+		if c.Next != nil {
+			s.nextAt.Store(int64(c.Next()))
+		}
+		if !ok {
 			return fmt.Errorf("frame lost on its way: %w", drivers.ErrNoAnswer)
 		}
 		if len(f.Counts) != len(got) {

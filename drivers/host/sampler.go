@@ -24,8 +24,8 @@ type sampler struct {
 
 	frame   drivers.Frame // its counts are the sampler's scratch
 	sensors [2]sensor
-	wasFast bool
-	round   uint64 // of reading
+	round   uint64       // of reading
+	nextAt  atomic.Int64 // when the bench makes its next frame, 0: not told
 }
 
 // sensor is one measurement of the article's current.
@@ -37,7 +37,8 @@ type sensor struct {
 }
 
 func newSampler(c *Config, k *keeper, send func(*drivers.Frame)) *sampler {
-	s := &sampler{c: c, k: k, send: send, readers: readers(c), wake: make(chan struct{}, 1)}
+	s := &sampler{c: c, k: k, send: send, wake: make(chan struct{}, 1)}
+	s.readers = readers(c, s)
 	s.answers = make(chan answer, len(s.readers))
 	s.frame.Counts = make([]int32, len(c.layout.Channels))
 	l := c.layout
@@ -62,10 +63,12 @@ func (s *sampler) setFast(on bool) {
 	s.hurry()
 }
 
+func (s *sampler) hurried() bool { return s.fast.Load() || s.k.opener.active.Load() }
+
 // span is the present time between frames. An opening in progress wants the
 // current measured soon.
 func (s *sampler) span() drivers.Span {
-	return s.c.period(s.fast.Load() || s.k.opener.active.Load())
+	return s.c.period(s.hurried())
 }
 
 func (s *sampler) run(ctx context.Context) {
@@ -81,10 +84,7 @@ func (s *sampler) run(ctx context.Context) {
 		case <-timer.C:
 			start = s.c.Now()
 			s.take(ctx, start)
-			// On the grid, but never in a burst after a delay.
-			if due = due.Add(s.span()); due < s.c.Now() {
-				due = s.c.Now()
-			}
+			due = s.next(due)
 		case <-s.wake:
 			due = min(due, max(start.Add(s.span()), s.c.Now()))
 		case <-ctx.Done():
@@ -94,16 +94,19 @@ func (s *sampler) run(ctx context.Context) {
 	}
 }
 
+// next is when the next frame is due: on the grid, but never in a burst after a
+// delay; or when the bench makes it, within two periods.
+func (s *sampler) next(due drivers.Instant) drivers.Instant {
+	now := s.c.Now()
+	if at := s.nextAt.Load(); at != 0 {
+		return min(max(drivers.Instant(at), now), now.Add(2*s.span()))
+	}
+	return max(due.Add(s.span()), now)
+}
+
 // take takes one frame.
 func (s *sampler) take(ctx context.Context, start drivers.Instant) {
-	span := s.span()
-	if fast := span < s.c.Bench.Monitor.Period; fast != s.wasFast {
-		s.wasFast = fast
-		if s.c.OnFast != nil {
-			s.c.OnFast(fast)
-		}
-	}
-	s.read(ctx, span/readShare)
+	s.read(ctx, s.span()/readShare)
 	f := &s.frame
 	f.Echo++
 	f.At = s.c.Now()

@@ -255,8 +255,12 @@ func eventFromWire(w *driverv1.Event, channels int) (Event, error) {
 	return e, nil
 }
 
-// wordsCheck refuses bleed words with bits beyond the 16 of a word.
+// wordsCheck refuses bleed words that do not fit the cells. No words at all
+// bleed nothing.
 func wordsCheck(words []int32, cells int) error {
+	if len(words) == 0 {
+		return nil
+	}
 	if want := (cells + 15) / 16; len(words) != want {
 		return fmt.Errorf("%w: %d bleed words for %d cells; %d would be right", ErrImpossible, len(words), cells, want)
 	}
