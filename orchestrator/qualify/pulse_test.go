@@ -117,7 +117,7 @@ func TestResistanceOfTheWorkedExample(t *testing.T) {
 			assert.Equal(t, qualify.OK, c.Status, c.Reason)
 		}
 		m := find(t, f, "module_"+name)
-		assert.InEpsilon(t, want*5.4, m.Value, 2e-6, name)
+		assert.InEpsilon(t, want*5.4, m.Value, 1e-6, name)
 		assert.Equal(t, qualify.OK, m.Status, m.Reason)
 	}
 	spread := find(t, f, qualify.ResistanceSpread)
@@ -160,7 +160,7 @@ func TestResistanceIsRefusedWithAReason(t *testing.T) {
 			if r != nil {
 				r.temps[0], r.temps[1] = 18, 18.5
 			}
-		}, map[string]string{"module_resistance_10s": "measured at 18.2 degC; comparable at 25 +/- 3 degC"}},
+		}, map[string]string{"module_resistance_10s": "measured at 18.3 degC; comparable at 25 +/- 3 degC"}},
 		"uneven": {func(_ *drivers.Bench, r *rig) {
 			if r != nil {
 				r.temps[0], r.temps[1] = 24, 26.5
