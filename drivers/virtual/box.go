@@ -34,6 +34,7 @@ type box struct {
 type boxFaults struct {
 	hung, deaf   int
 	stuck        [3]int // contactor k does not close
+	welded       [3]int
 	resistorOpen int
 }
 
@@ -218,13 +219,18 @@ func (x *box) measure() {
 	x.latest = drivers.BoxReading{Link: link, Current: amps, State: state, Beat: tally(x.latest.Beat)}
 }
 
-// weld makes contactors stay closed from now on.
-func (x *box) weld(c drivers.Contactors) {
+// weld makes a contactor stay closed (by 1): one that is open now welds when it
+// next closes. By -1 it is healthy again.
+func (x *box) weld(c drivers.Contactors, by int) {
+	for k := range x.faults.welded {
+		if c&(1<<k) != 0 {
+			x.faults.welded[k] += by
+		}
+	}
 	x.b.plant.Weld(plant.Contacts{
-		Negative:  c&drivers.BoxNegative != 0,
-		Precharge: c&drivers.BoxPrecharge != 0,
-		Positive:  c&drivers.BoxPositive != 0,
+		Negative: x.faults.welded[0] > 0, Precharge: x.faults.welded[1] > 0, Positive: x.faults.welded[2] > 0,
 	})
+	x.settle()
 }
 
 // stuck makes contactors unable to close (by 1) or able again (by -1); one that

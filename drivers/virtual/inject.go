@@ -247,7 +247,7 @@ func (b *Bench) applyElsewhere(f *faultState, by int) {
 	case FramesLost:
 		b.path.lostPPM += int64(by) * f.RatePPM
 	case ContactorWelded:
-		b.box.weld(f.Contactor)
+		b.box.weld(f.Contactor, by)
 	case ContactorStuck:
 		b.box.stuck(f.Contactor, by)
 	case PrechargeOpen:

@@ -256,7 +256,8 @@ func (p *power) believed() float64 {
 
 // drive puts the target in force in the plant, with the regulation's errors.
 func (p *power) drive() {
-	s := plant.Source{Slew: float64(p.spec.Slew) / 1e6}
+	// Switched off, the current still falls at the slew: the bound stays.
+	s := plant.Source{Slew: float64(p.spec.Slew) / 1e6, Voltage: p.source.Voltage}
 	if p.on {
 		s.Current = p.regulated()
 		s.Voltage = float64(quantum(int64(p.target.Voltage), int64(p.spec.VoltageStep))) / 1e6
@@ -273,7 +274,16 @@ func (p *power) drive() {
 		travel += drivers.Span(math.Abs(s.Current-p.current()) / s.Slew * 1e6)
 	}
 	p.b.moves(min(travel, 10*drivers.Second) + settling)
+	if now := p.current(); p.holding() && s.Current < now {
+		// The declared slew is the current's, not that of a limit far above it:
+		// without this the first reaction would come later than declared.
+		p.put(plant.Source{Current: now, Voltage: p.source.Voltage})
+	}
 	p.source = s
+	p.put(s)
+}
+
+func (p *power) put(s plant.Source) {
 	if p.name == DeviceSupply {
 		p.b.plant.SetSupply(s)
 	} else {
