@@ -1,0 +1,127 @@
+package balance
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Curve is a cell's open-circuit voltage over state of charge as known from its
+// maker or from measurement. Only its slope near the top matters here, and only
+// until the module has shown its own.
+type Curve struct {
+	// Points rise in both state of charge and voltage.
+	Points []Point `json:"points"`
+}
+
+// Point is one row of a Curve.
+type Point struct {
+	SoCPPM  int64              `json:"soc_ppm"`
+	Voltage drivers.Microvolts `json:"voltage_uV"`
+}
+
+func (c Curve) check() error {
+	if len(c.Points) < 3 {
+		return fmt.Errorf("open-circuit curve has %d points; expected at least 3", len(c.Points))
+	}
+	for i := 1; i < len(c.Points); i++ {
+		a, b := c.Points[i-1], c.Points[i]
+		if b.SoCPPM <= a.SoCPPM || b.Voltage <= a.Voltage {
+			return fmt.Errorf("open-circuit curve: point %d (%d ppm, %d uV) must lie over point %d (%d ppm, %d uV)",
+				i+1, b.SoCPPM, b.Voltage, i, a.SoCPPM, a.Voltage)
+		}
+	}
+	return nil
+}
+
+// soc returns the state of charge (0 to 1) at a voltage, along straight lines,
+// the end ones going on outside.
+func (c Curve) soc(volts float64) float64 {
+	i := 1
+	for i < len(c.Points)-1 && volts > float64(c.Points[i].Voltage)*1e-6 {
+		i++
+	}
+	a, b := c.Points[i-1], c.Points[i]
+	va, vb := float64(a.Voltage)*1e-6, float64(b.Voltage)*1e-6
+	sa, sb := float64(a.SoCPPM)*1e-6, float64(b.SoCPPM)*1e-6
+	return sa + (volts-va)/(vb-va)*(sb-sa)
+}
+
+// knee is the steep top of the curve as a ladder of voltages. A cell's place on
+// it tells its charge; on the flat part below it tells nothing.
+type knee struct {
+	first float64 // V of level 0
+	// step is the charge from each level to the next, Ah: by the curve at
+	// first, then as the module's own cells show it.
+	step  []float64
+	shown []bool
+}
+
+// ladderStep is the distance of two levels, V.
+const ladderStep = 0.005
+
+// newKnee places level 0 where the slope times the target first exceeds three
+// times the uncertainty of a tap, for good. Where that is nowhere, the chemistry
+// and the taps cannot show the target and an error says so.
+func newKnee(c Curve, capacity, target, tap float64) (knee, error) {
+	top := float64(c.Points[len(c.Points)-1].Voltage) * 1e-6
+	n := 0
+	for n < 1000 {
+		v := top - float64(n+1)*ladderStep
+		part := c.soc(v+ladderStep) - c.soc(v)
+		if ladderStep/part*target < 3*tap || v < float64(c.Points[0].Voltage)*1e-6 {
+			break
+		}
+		n++
+	}
+	if n < 4 {
+		return knee{}, fmt.Errorf("the open-circuit curve is too flat to show an imbalance of %.2f %% with taps uncertain by %.1f mV", 100*target, 1000*tap)
+	}
+	k := knee{first: top - float64(n)*ladderStep, step: make([]float64, n), shown: make([]bool, n)}
+	for i := range k.step {
+		v := k.level(i)
+		k.step[i] = capacity * (c.soc(v+ladderStep) - c.soc(v))
+	}
+	return k, nil
+}
+
+// levels is the number of levels, one more than that of steps.
+func (k *knee) levels() int { return len(k.step) + 1 }
+
+func (k *knee) level(i int) float64 { return k.first + float64(i)*ladderStep }
+
+// slope is in V per Ah about a voltage on the ladder.
+func (k *knee) slope(volts float64) float64 { return ladderStep / k.step[k.rung(volts)] }
+
+func (k *knee) rung(volts float64) int {
+	i := int(math.Floor((volts - k.first) / ladderStep))
+	return min(max(i, 0), len(k.step)-1)
+}
+
+// charge returns how much charge lies between level 0 and a voltage, Ah; the
+// last steps' slopes go on outside.
+func (k *knee) charge(volts float64) float64 {
+	r := k.rung(volts)
+	q := 0.0
+	for _, s := range k.step[:r] {
+		q += s
+	}
+	return q + (volts-k.level(r))/ladderStep*k.step[r]
+}
+
+// learn takes over the steps that enough cells have shown, as their medians.
+func (k *knee) learn(cross [][]float64) {
+	var seen []float64
+	for i := range k.step {
+		seen = seen[:0]
+		for _, c := range cross {
+			if d := c[i+1] - c[i]; d > 0 { // false where either is NaN
+				seen = append(seen, d)
+			}
+		}
+		if len(seen) >= 3 {
+			k.step[i], k.shown[i] = median(seen), true
+		}
+	}
+}

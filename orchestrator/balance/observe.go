@@ -1,0 +1,249 @@
+package balance
+
+import (
+	"math"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// resistance estimates what current adds to each cell's voltage: a fast part,
+// seen a few seconds after an edge from rest, and a slow part that builds up
+// within about a minute. Only edges on the flat part of the curve count, since
+// on the steep part the charge of that minute moves the voltage too.
+type resistance struct {
+	fast, slow []float64 // Ohm
+	known      []bool
+	slowAmps   float64   // current behind a low-pass of slowTau
+	before     []float64 // V at rest before the edge
+	quiet      drivers.Instant
+	edge       drivers.Instant
+	edgeAmps   float64
+	jump       []float64 // Ohm after fastAfter, candidates
+	last       drivers.Instant
+	resting    bool
+	watching   bool
+}
+
+const (
+	slowTau   = 40 * drivers.Second
+	fastAfter = 3 * drivers.Second
+	slowAfter = 90 * drivers.Second
+	// quietBefore is the shortest rest before an edge that counts.
+	quietBefore = 60 * drivers.Second
+	// guessedPart is how far off the plan's resistance may be for a cell whose
+	// own was not seen; seenPart the same for one that was.
+	guessedPart, seenPart = 0.3, 0.08
+)
+
+func newResistance(n int, start float64) resistance {
+	r := resistance{
+		fast: make([]float64, n), slow: make([]float64, n), known: make([]bool, n),
+		before: make([]float64, n), jump: make([]float64, n),
+	}
+	for i := range n {
+		r.fast[i], r.slow[i] = start, start/2
+	}
+	return r
+}
+
+func (r *resistance) see(p *Planner, at drivers.Instant, amps float64) {
+	if r.last != 0 {
+		r.slowAmps += (amps - r.slowAmps) * -math.Expm1(-float64(at.Sub(r.last))/float64(slowTau))
+	}
+	r.last = at
+	if !p.flowing(amps) {
+		if !r.resting {
+			r.resting, r.quiet = true, at
+		}
+		r.watching = false
+		copy(r.before, p.volts)
+		return
+	}
+	if r.resting {
+		r.resting = false
+		r.watching = at.Sub(r.quiet) >= quietBefore
+		r.edge, r.edgeAmps = at, 0
+	}
+	if !r.watching {
+		return
+	}
+	since := at.Sub(r.edge)
+	switch {
+	case since >= fastAfter && r.edgeAmps == 0:
+		r.edgeAmps = amps
+		for i, v := range p.volts {
+			r.jump[i] = (v - r.before[i]) / amps
+		}
+	case r.edgeAmps != 0 && math.Abs(amps-r.edgeAmps) > 0.1*math.Abs(r.edgeAmps):
+		r.watching = false
+	case since >= slowAfter:
+		r.take(p, amps)
+	}
+}
+
+// take accepts the edge for cells that stood on the flat part all the while.
+func (r *resistance) take(p *Planner, amps float64) {
+	r.watching = false
+	for i, v := range p.volts {
+		slow := (v-r.before[i])/amps - r.jump[i]
+		flat := v-amps*(r.jump[i]+slow) < p.knee.first && r.before[i] < p.knee.first
+		if flat && r.jump[i] > 0 && slow >= 0 {
+			r.fast[i], r.slow[i], r.known[i] = r.jump[i], slow, true
+		}
+	}
+	var fast, slow []float64
+	for i := range r.known {
+		if r.known[i] {
+			fast, slow = append(fast, r.fast[i]), append(slow, r.slow[i])
+		}
+	}
+	if len(fast) == 0 {
+		return
+	}
+	f, s := median(fast), median(slow)
+	for i := range r.known {
+		if !r.known[i] {
+			r.fast[i], r.slow[i] = f, s
+		}
+	}
+}
+
+// open returns a cell's voltage without what the current adds.
+func (r *resistance) open(i int, volts, amps float64) float64 {
+	return volts - amps*r.fast[i] - r.slowAmps*r.slow[i]
+}
+
+// doubt is the standard uncertainty of open, V.
+func (r *resistance) doubt(i int, amps float64) float64 {
+	part := guessedPart
+	if r.known[i] {
+		part = seenPart
+	}
+	return part * (math.Abs(amps)*r.fast[i] + math.Abs(r.slowAmps)*r.slow[i])
+}
+
+// rest holds the cells' voltages while nothing flows.
+type rest struct {
+	volts []float64
+	since drivers.Instant // 0: something flows
+}
+
+const (
+	restTau = 15 * drivers.Second
+	// restSettled is the shortest rest whose voltages tell anything;
+	// restDoubt is what relaxation and hysteresis may still hide in it, V.
+	restSettled = 2 * drivers.Minute
+	restDoubt   = 0.004
+)
+
+func (r *rest) see(p *Planner, at drivers.Instant, amps float64, bleeding bool) {
+	if bleeding || p.flowing(amps) {
+		r.since = 0
+		return
+	}
+	if r.since == 0 {
+		r.since = at
+		copy(r.volts, p.volts)
+		return
+	}
+	k := float64(bucketSpan) / float64(restTau)
+	for i, v := range p.volts {
+		r.volts[i] += (v - r.volts[i]) * k
+	}
+}
+
+func (r *rest) settled(now drivers.Instant) bool {
+	return r.since != 0 && now.Sub(r.since) >= restSettled
+}
+
+// episode is one stretch of charging. It notes the counted charge at which each
+// cell's open-circuit voltage passes each level of the knee from below.
+type episode struct {
+	on     bool
+	begun  drivers.Instant
+	count  int // episodes that ended
+	cross  [][]float64
+	weight [][]float64 // 1/V^2 of the crossing's voltage
+	open   []float64   // latest open-circuit voltage of each cell, V
+	bled   []float64   // Ah bled before the episode, since the last one
+	mark   []float64
+	before []float64 // x of the bucket before
+}
+
+// settleIn is how long charging must have lasted before a crossing counts: in
+// its first moments the voltage rises without charge.
+const settleIn = 30 * drivers.Second
+
+func newEpisode(cells, levels int) episode {
+	e := episode{
+		open: make([]float64, cells), bled: make([]float64, cells), mark: make([]float64, cells), before: make([]float64, cells),
+		cross: make([][]float64, cells), weight: make([][]float64, cells),
+	}
+	for i := range cells {
+		e.cross[i], e.weight[i] = make([]float64, levels), make([]float64, levels)
+	}
+	return e
+}
+
+func (e *episode) see(p *Planner, at drivers.Instant, amps float64) {
+	charging := amps > 0 && p.flowing(amps)
+	switch {
+	case charging && !e.on:
+		e.begin(p, at)
+	case !charging && e.on:
+		e.on = false
+		e.count++
+		p.take()
+		return
+	}
+	if !e.on {
+		return
+	}
+	for i, v := range p.volts {
+		was := e.open[i]
+		e.open[i] = p.path.open(i, v, amps)
+		if at.Sub(e.begun) >= settleIn {
+			e.pass(p, i, was, amps)
+		}
+		e.before[i] = p.x[i]
+	}
+}
+
+func (e *episode) begin(p *Planner, at drivers.Instant) {
+	e.on, e.begun = true, at
+	for i := range e.cross {
+		for k := range e.cross[i] {
+			e.cross[i][k] = math.NaN()
+		}
+		e.open[i], e.before[i] = p.volts[i], p.x[i]
+		e.bled[i] = p.bled[i] - e.mark[i]
+		e.mark[i] = p.bled[i]
+	}
+}
+
+// pass notes every level between the two latest open-circuit voltages, the
+// first time only.
+func (e *episode) pass(p *Planner, i int, was, amps float64) {
+	k := &p.knee
+	for l := max(0, int(math.Ceil((was-k.first)/ladderStep))); l < k.levels() && k.level(l) <= e.open[i]; l++ {
+		if !math.IsNaN(e.cross[i][l]) || e.open[i] <= was {
+			continue
+		}
+		part := (k.level(l) - was) / (e.open[i] - was)
+		e.cross[i][l] = e.before[i] + part*(p.x[i]-e.before[i])
+		d := p.doubtAt(i, amps)
+		e.weight[i][l] = 1 / (d * d)
+	}
+}
+
+// hysteresis is how far bleeding pulls a cell's open-circuit voltage off the
+// charging branch, V, and after what part of the capacity it is all there
+// (usual size for LFP, common practice, no source).
+const hysteresis, hysteresisPart = 0.008, 0.05
+
+// doubtAt is the standard uncertainty of a cell's open-circuit voltage now, V.
+func (p *Planner) doubtAt(i int, amps float64) float64 {
+	h := hysteresis * min(1, p.top.bled[i]/(hysteresisPart*p.capacity))
+	d := p.path.doubt(i, amps)
+	return math.Sqrt(p.tap*p.tap + d*d + h*h/3)
+}
