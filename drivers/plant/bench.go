@@ -96,7 +96,7 @@ func (l *limit) until() drivers.Span {
 	if l.now == l.set.Current {
 		return 0
 	}
-	us := math.Abs(l.set.Current-l.now) / l.set.Slew * 1e6
+	us := float64(1e6*math.Abs(l.set.Current-l.now)) / l.set.Slew
 	return drivers.Span(math.Ceil(min(us, 1e15)))
 }
 
@@ -220,7 +220,7 @@ func (b *Bench) step(dt drivers.Span) {
 		n = newNode(b.path(), b.other(), b.net.Link, dt)
 		how, mean, square = b.predict(&n, s1, l1)
 	}
-	e0, v0 := m.emf, m.TerminalVoltage()
+	e0, r0 := m.emf, m.res
 	m.step(dt, mean, square)
 	b.now += dt
 
@@ -229,7 +229,7 @@ func (b *Bench) step(dt drivers.Span) {
 	b.supply.now, b.load.now = s1, l1
 	b.wear(sec, square)
 	b.settle()
-	b.count(sec, mean, square, float64(0.5*(v0+m.TerminalVoltage())))
+	b.count(sec, mean, square, float64(0.5*(e0+m.emf)), r0)
 }
 
 // predict finds the regime of a step and the module's current in it.
@@ -349,10 +349,10 @@ func (b *Bench) wear(sec, square float64) {
 	}
 }
 
-// count adds a step to the totals.
-func (b *Bench) count(sec, mean, square, volts float64) {
+// count adds a step to the totals; the module was a source of emf behind res.
+func (b *Bench) count(sec, mean, square, emf, res float64) {
 	dq := float64(mean * sec)
-	de := float64(volts * dq)
+	de := float64(emf*dq) + float64(float64(res*square)*sec)
 	if dq >= 0 {
 		b.total.ChargeIn += dq
 		b.total.EnergyIn += de

@@ -134,6 +134,9 @@ func (s CellSpec) normal() (CellSpec, error) {
 	if !(s.Efficiency > 0 && s.Efficiency <= 1) {
 		return s, fmt.Errorf("cell: coulombic efficiency %g; it must be over 0 and at most 1", s.Efficiency)
 	}
+	if !(s.Discharge > 0) || math.IsInf(s.Discharge, 0) {
+		return s, fmt.Errorf("cell: discharge factor %g; it must be positive", s.Discharge)
+	}
 	if s.Hysteresis != 0 && !(s.Memory > 0) {
 		return s, fmt.Errorf("cell: hysteresis of %g V needs a positive memory, have %g", s.Hysteresis, s.Memory)
 	}
@@ -143,7 +146,7 @@ func (s CellSpec) normal() (CellSpec, error) {
 	}{
 		{"R0", s.R0}, {"first pair's R", s.Pairs[0].R}, {"first pair's time constant", s.Pairs[0].Tau},
 		{"second pair's R", s.Pairs[1].R}, {"second pair's time constant", s.Pairs[1].Tau},
-		{"activation energy", s.Activation}, {"rise", s.Rise}, {"discharge factor", s.Discharge},
+		{"activation energy", s.Activation}, {"rise", s.Rise},
 		{"hysteresis", s.Hysteresis}, {"self-discharge", s.SelfDischarge}, {"heat capacity", s.HeatCapacity},
 		{"conductance to ambient", s.ToAmbient}, {"conductance to neighbours", s.ToNeighbour},
 	} {

@@ -109,7 +109,7 @@ func (b *Bench) ResetWorst() {
 type Counters struct {
 	ChargeIn, ChargeOut float64 // C through the module's terminals, both >= 0
 	EnergyIn, EnergyOut float64 // J at the module's terminals, both >= 0
-	Heat                float64 // J set free in cells and joints, reversible heat included
+	Heat                float64 // J set free in cells, joints and terminals, reversible heat included
 	Bled                float64 // J in the bleed resistors
 	Precharge           float64 // J in the precharge resistor
 }

@@ -82,7 +82,7 @@ func Draw(seed uint64, b Build, s Spread, defects ...Defect) (*Module, error) {
 		return nil, err
 	}
 	m := &Module{
-		spec: spec, cells: make([]cell, b.Series),
+		spec: spec, cells: make([]cell, b.Series), perDischarge: 1 / spec.Discharge,
 		terminals: b.Terminals, bleed: b.Bleed, bleedHeat: b.BleedHeat, ambient: b.Kelvin,
 		heatPath: newThermal(&spec, b.Series, b.Ends),
 	}

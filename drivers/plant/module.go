@@ -14,10 +14,12 @@ type Module struct {
 	spec      CellSpec // nominal, for what all cells share
 	cells     []cell
 	terminals float64 // Ohm
-	bleed     float64 // Ohm of a bleed resistor; 0: none
-	bleedHeat float64 // part of a bleed resistor's heat that its cell gets
-	ambient   float64 // K
-	heatPath  thermal
+	// perDischarge is the reciprocal of the discharge factor.
+	perDischarge float64
+	bleed        float64 // Ohm of a bleed resistor; 0: none
+	bleedHeat    float64 // part of a bleed resistor's heat that its cell gets
+	ambient      float64 // K
+	heatPath     thermal
 
 	now     drivers.Span
 	current float64 // A
@@ -27,7 +29,7 @@ type Module struct {
 	charging bool
 
 	steps cache
-	heat  float64 // J set free in cells and joints since the beginning
+	heat  float64 // J set free in cells, joints and terminals since the beginning
 	bled  float64 // J in bleed resistors since the beginning
 	worst Worst
 }
@@ -51,6 +53,7 @@ func (m *Module) moveAll(dt drivers.Span, mean, square float64) {
 	for k := range m.cells {
 		m.move(&m.cells[k], f, mean, ripple)
 	}
+	m.heat += float64(float64(m.terminals*(float64(mean*mean)+ripple)) * f.sec)
 }
 
 // outlook returns the module's voltage at no current after a step of dt without
@@ -159,7 +162,7 @@ func (m *Module) direction(c *cell) (dir, perDir float64) {
 	if m.charging == (c.polarity > 0) {
 		return 1, 1
 	}
-	return m.spec.Discharge, 1 / m.spec.Discharge
+	return m.spec.Discharge, m.perDischarge
 }
 
 // see brings the sources and resistances up to the cells' state.
