@@ -84,7 +84,7 @@ func (s *sampler) run(ctx context.Context) {
 		case <-timer.C:
 			start = s.c.Now()
 			s.take(ctx, start)
-			due = s.next(due)
+			due = s.next(start, due)
 		case <-s.wake:
 			due = min(due, max(start.Add(s.span()), s.c.Now()))
 		case <-ctx.Done():
@@ -95,13 +95,14 @@ func (s *sampler) run(ctx context.Context) {
 }
 
 // next is when the next frame is due: on the grid, but never in a burst after a
-// delay; or when the bench makes it, within two periods.
-func (s *sampler) next(due drivers.Instant) drivers.Instant {
-	now := s.c.Now()
-	if at := s.nextAt.Load(); at != 0 {
-		return min(max(drivers.Instant(at), now), now.Add(2*s.span()))
+// delay; or when the bench says that it makes it, from half a period on and
+// within two.
+func (s *sampler) next(start, due drivers.Instant) drivers.Instant {
+	span := s.span()
+	if at := s.nextAt.Swap(0); at != 0 {
+		return min(max(drivers.Instant(at), start.Add(span/2)), start.Add(2*span))
 	}
-	return max(due.Add(s.span()), now)
+	return max(due.Add(span), s.c.Now())
 }
 
 // take takes one frame.

@@ -38,19 +38,26 @@ type Breach struct {
 // Tripwire checks frames against absolute limits, compiled into counts and
 // rounded to the safe side. It is pure and allocates nothing per frame.
 type Tripwire struct {
-	limits  TripwireLimits
+	limits TripwireLimits
+	bounds []bound
+	// watched holds the history of each bound's channel. While calm, nothing is
+	// written there: all of them were inside at good.
 	watched []watch
-	beat    int   // position of the monitor's counter
-	last    int32 // what the counter showed
-	moved   drivers.Instant
+	calm    bool
+	good    drivers.Instant
+
+	beat  int   // position of the monitor's counter
+	last  int32 // what the counter showed
+	moved drivers.Instant
 }
 
-// watch is one channel under the tripwire.
+// bound is what a channel's counts may be; no reading is outside every bound.
+type bound struct{ at, low, high int32 }
+
+// watch is what the slow path knows of a channel.
 type watch struct {
-	at           int
 	scale        drivers.Scale
-	low, high    int32           // the least and the greatest count allowed
-	lower, upper int64           // the same in base units
+	lower, upper int64           // the bound in base units
 	seen         drivers.Instant // when it last gave a reading
 	since        drivers.Instant // since when it is beyond a limit
 	over         bool            // since is meant
@@ -65,12 +72,12 @@ func NewTripwire(layout *drivers.Layout, limits TripwireLimits, now drivers.Inst
 	if err := limits.Check(); err != nil {
 		return nil, err
 	}
-	t := &Tripwire{limits: limits, beat: layout.Find(drivers.MonitorBeat), last: drivers.NoReading, moved: now}
+	t := &Tripwire{limits: limits, beat: layout.Find(drivers.MonitorBeat), last: drivers.NoReading, moved: now, calm: true, good: now}
 	if t.beat < 0 {
 		return nil, errors.New("tripwire: the layout has no monitor counter; without one a dead monitor cannot be told from a steady one")
 	}
 	for i, c := range layout.Channels {
-		w := watch{at: i, scale: c.Scale, lower: noLower, seen: now}
+		w := watch{scale: c.Scale, lower: noLower}
 		switch c.Kind {
 		case drivers.CellVoltage:
 			w.lower, w.upper = int64(limits.CellMin), int64(limits.CellMax)
@@ -81,11 +88,11 @@ func NewTripwire(layout *drivers.Layout, limits TripwireLimits, now drivers.Inst
 		default:
 			continue
 		}
-		w.low, w.high = drivers.NoReading+1, c.Scale.CountAtOrBelow(w.upper)
+		b := bound{at: int32(i), low: drivers.NoReading + 1, high: c.Scale.CountAtOrBelow(w.upper)}
 		if w.lower != noLower {
-			w.low = c.Scale.CountAtOrAbove(w.lower)
+			b.low = c.Scale.CountAtOrAbove(w.lower)
 		}
-		t.watched = append(t.watched, w)
+		t.bounds, t.watched = append(t.bounds, b), append(t.watched, w)
 	}
 	return t, nil
 }
@@ -115,37 +122,66 @@ func (l TripwireLimits) Check() error {
 // Check looks at one frame and returns the first breach in it whose
 // persistence is over. Frames come in order of f.At and follow the layout.
 func (t *Tripwire) Check(f *drivers.Frame) (Breach, bool) {
-	var found Breach
-	var any bool
-	for i := range t.watched {
-		if b, ok := t.look(&t.watched[i], f); ok && !any {
-			found, any = b, true
-		}
-	}
 	if beat := f.Counts[t.beat]; beat != t.last && beat != drivers.NoReading {
 		t.last, t.moved = beat, f.At
 	}
-	if quiet := f.At.Sub(t.moved); quiet > t.limits.Silence && !any {
+	b, hit := t.bound(f)
+	if quiet := f.At.Sub(t.moved); !hit && quiet > t.limits.Silence {
 		return t.silence(t.beat, quiet), true
 	}
-	return found, any
+	return b, hit
+}
+
+// bound judges all bounded channels; while all are inside it only compares.
+func (t *Tripwire) bound(f *drivers.Frame) (found Breach, hit bool) {
+	inside := true
+	for i := range t.bounds {
+		b := &t.bounds[i]
+		if c := f.Counts[b.at]; c < b.low || c > b.high {
+			inside = false
+			break
+		}
+	}
+	if inside {
+		t.calm, t.good = true, f.At
+		return Breach{}, false
+	}
+	t.stir()
+	for i := range t.watched {
+		if b, ok := t.look(i, f); ok && !hit {
+			found, hit = b, true
+		}
+	}
+	return found, hit
+}
+
+// stir writes down the history that calm stood for.
+func (t *Tripwire) stir() {
+	if !t.calm {
+		return
+	}
+	t.calm = false
+	for i := range t.watched {
+		t.watched[i].seen, t.watched[i].over = t.good, false
+	}
 }
 
 // look judges one channel of a frame.
-func (t *Tripwire) look(w *watch, f *drivers.Frame) (Breach, bool) {
-	count := f.Counts[w.at]
+func (t *Tripwire) look(i int, f *drivers.Frame) (Breach, bool) {
+	w, bound := &t.watched[i], t.bounds[i]
+	at, count := int(bound.at), f.Counts[bound.at]
 	if count == drivers.NoReading {
 		// A limit that was exceeded before stays exceeded: no reading is no
 		// relief (INV-02).
 		if quiet := f.At.Sub(w.seen); quiet > t.limits.Silence {
-			return t.silence(w.at, quiet), true
+			return t.silence(at, quiet), true
 		}
 		if !w.over {
 			return Breach{}, false
 		}
 	} else {
 		w.seen = f.At
-		if count >= w.low && count <= w.high {
+		if count >= bound.low && count <= bound.high {
 			w.over = false
 			return Breach{}, false
 		}
@@ -157,22 +193,24 @@ func (t *Tripwire) look(w *watch, f *drivers.Frame) (Breach, bool) {
 	case f.At.Sub(w.since) < t.limits.Persistence:
 		return Breach{}, false
 	case count == drivers.NoReading:
-		return t.silence(w.at, f.At.Sub(w.seen)), true
-	case count < w.low:
-		return Breach{Channel: w.at, Value: w.scale.Value(count), Limit: w.lower}, true
+		return t.silence(at, f.At.Sub(w.seen)), true
+	case count < bound.low:
+		return Breach{Channel: at, Value: w.scale.Value(count), Limit: w.lower}, true
 	}
-	return Breach{Channel: w.at, Value: w.scale.Value(count), Limit: w.upper}, true
+	return Breach{Channel: at, Value: w.scale.Value(count), Limit: w.upper}, true
 }
 
+// silence reports a channel, or with -1 the frame, that gives nothing new.
 func (t *Tripwire) silence(channel int, quiet drivers.Span) Breach {
 	return Breach{Channel: channel, Value: int64(quiet), Limit: int64(t.limits.Silence), Unknown: true}
 }
 
 // Missing is called instead of Check where a frame failed to come.
 func (t *Tripwire) Missing(now drivers.Instant) (Breach, bool) {
+	t.stir()
 	for i := range t.watched {
 		if w := &t.watched[i]; w.over && now.Sub(w.since) >= t.limits.Persistence {
-			return t.silence(w.at, now.Sub(w.seen)), true
+			return t.silence(int(t.bounds[i].at), now.Sub(w.seen)), true
 		}
 	}
 	if quiet := now.Sub(t.moved); quiet > t.limits.Silence {
