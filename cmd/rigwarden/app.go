@@ -27,6 +27,8 @@ type app struct {
 	store  string
 	json   bool
 	who    string
+
+	working bool // a command's own work has begun
 }
 
 func newApp(clock func() time.Time) *app {
@@ -42,6 +44,10 @@ func (a *app) main(args []string) int {
 	root.SetOut(a.out)
 	root.SetErr(a.err)
 	err := root.ExecuteContext(ctx)
+	var use usageError
+	if err != nil && !a.working && !errors.As(err, &use) {
+		err = usagef("%w; --help tells more", err)
+	}
 	a.report(err)
 	return exitOf(err)
 }
@@ -88,16 +94,17 @@ func (a *app) root() *cobra.Command {
 	f := root.PersistentFlags()
 	f.BoolVar(&a.json, "json", false, "print one JSON object instead of text")
 	root.AddCommand(
-		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.judgeCmd(),
+		a.demoCmd(), a.serveCmd(), a.hostCmd(),
 		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
 		a.figuresCmd(), a.versionCmd(),
 	)
-	refuseStrayArgs(root)
+	a.tellUsage(root)
 	return root
 }
 
-// refuseStrayArgs makes every mistake on the command line a usage error.
-func refuseStrayArgs(cmd *cobra.Command) {
+// tellUsage makes every mistake on the command line a usage error, whoever
+// notices it: whatever fails before a command's own work begins is one.
+func (a *app) tellUsage(cmd *cobra.Command) {
 	if check := cmd.Args; check != nil {
 		cmd.Args = func(c *cobra.Command, args []string) error {
 			if err := check(c, args); err != nil {
@@ -106,8 +113,14 @@ func refuseStrayArgs(cmd *cobra.Command) {
 			return nil
 		}
 	}
+	if work := cmd.RunE; work != nil {
+		cmd.RunE = func(c *cobra.Command, args []string) error {
+			a.working = true
+			return work(c, args)
+		}
+	}
 	for _, c := range cmd.Commands() {
-		refuseStrayArgs(c)
+		a.tellUsage(c)
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 
 func (a *app) benchCmd() *cobra.Command {
 	return group("bench", "List, show and watch the benches of an orchestrator",
-		"  rigwarden bench list\n  rigwarden bench watch virtual",
+		"  rigwarden bench list\n  rigwarden bench watch quay-1",
 		a.benchListCmd(), a.benchShowCmd(), a.benchWatchCmd())
 }
 
@@ -62,7 +62,7 @@ func (a *app) benchShowCmd() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "show BENCH",
 		Short:   "Show one bench: its instruments, state and every reading",
-		Example: "  rigwarden bench show virtual",
+		Example: "  rigwarden bench show quay-1",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.open(cmd.Context())
@@ -141,7 +141,7 @@ func (a *app) benchWatchCmd() *cobra.Command {
 		Short: "Watch a bench until interrupted",
 		Long: `Watch a bench until interrupted with Ctrl-C, which stops the watching and never
 the run. With --json a single object, the latest status, is printed at once.`,
-		Example: "  rigwarden bench watch virtual\n  rigwarden bench watch virtual --json",
+		Example: "  rigwarden bench watch quay-1\n  rigwarden bench watch quay-1 --json",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.open(cmd.Context())

@@ -42,7 +42,7 @@ func shortSpan(us int64) string {
 	switch {
 	case us < 1000:
 		return fmt.Sprintf("%d us", us)
-	case us < 10_000_000:
+	case us < 1_000_000:
 		return fmt.Sprintf("%.4g ms", float64(us)/1e3)
 	case us < 600_000_000:
 		return fmt.Sprintf("%.1f s", float64(us)/1e6)

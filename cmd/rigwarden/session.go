@@ -113,7 +113,7 @@ func (a *app) open(ctx context.Context) (*session, error) {
 
 // openStore serves a store file to this process alone, read-only.
 func (a *app) openStore(ctx context.Context) (*session, error) {
-	st, err := store.OpenReadOnly(a.store)
+	st, err := store.Open(a.store, store.Options{ReadOnly: true, Now: a.clock})
 	if err != nil {
 		return nil, service.Classify(err)
 	}

@@ -56,16 +56,13 @@ func (b benchService) Watch(r *rigwardenv1.WatchBenchRequest, out rigwardenv1.Be
 	updates, end := served.Bench.Subscribe()
 	defer end()
 	st := served.Bench.Status()
-	for skipped := uint64(0); ; {
-		m := statusToProto(&st)
-		m.Skipped = skipped
-		if err := out.Send(&rigwardenv1.WatchBenchResponse{Status: m}); err != nil {
+	for {
+		if err := out.Send(&rigwardenv1.WatchBenchResponse{Status: statusToProto(&st)}); err != nil {
 			return err
 		}
 		if err := pause(out.Context(), period); err != nil {
 			return err
 		}
-		before := st.View.At
 		select {
 		case next, ok := <-updates:
 			if !ok {
@@ -74,9 +71,6 @@ func (b benchService) Watch(r *rigwardenv1.WatchBenchRequest, out rigwardenv1.Be
 			st = next
 		case <-out.Context().Done():
 			return out.Context().Err()
-		}
-		if st.View.At > before {
-			skipped = st.Lost
 		}
 	}
 }
@@ -122,7 +116,7 @@ func statusToProto(st *bench.Status) *rigwardenv1.BenchStatus {
 		CommandedUa: commanded(v),
 		Closed:      v.Contactors&drivers.BoxPositive != 0,
 		Latched:     st.Latched, Cause: v.Cause, ToZeroUs: int64(v.ToZero),
-		LeaseUs: int64(st.Lease), LeaseLeftUs: int64(st.LeaseLeft),
+		LeaseUs: int64(st.Lease), LeaseLeftUs: int64(st.LeaseLeft), Skipped: st.Lost,
 	}
 	if v.ImbalancePPM >= 0 && v.Run != "" {
 		m.ImbalancePpm = &v.ImbalancePPM

@@ -3,8 +3,15 @@ package service
 import (
 	"context"
 	"errors"
+	"io/fs"
 
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/store"
+)
+
+const (
+	wantAck    = "make the bench safe, then: rigwarden run acknowledge RUN --reason TEXT"
+	wantReason = "give both: --who NAME --reason TEXT"
 )
 
 // sentinels gives the errors of the packages below their kind and, where the
@@ -15,10 +22,26 @@ var sentinels = []struct {
 	want string
 }{
 	{bench.ErrBusy, KindBusy, "wait for the run under way or stop it: rigwarden run stop RUN"},
-	{bench.ErrLatched, KindLatched, "make the bench safe, then: rigwarden run acknowledge RUN --reason TEXT"},
+	{bench.ErrLatched, KindLatched, wantAck},
 	{bench.ErrNotRunning, KindNotRunning, "rigwarden bench list tells which runs are under way"},
-	{bench.ErrNoReason, KindInvalid, "give both: --who NAME --reason TEXT"},
+	{bench.ErrNoReason, KindInvalid, wantReason},
 	{bench.ErrClosed, KindUnreachable, "the orchestrator is shutting down; start it again"},
+	{store.ErrHeld, KindLocked, "ask the orchestrator that holds it (--server ADDRESS), or wait until it has ended"},
+	{store.ErrSchema, KindNewer, "use the rigwarden that wrote it, or a newer one"},
+	{store.ErrForeign, KindUnreadable, "name a file that rigwarden serve or demo made"},
+	{store.ErrDamaged, KindUnreadable, "keep the file as it is and work on a copy"},
+	{store.ErrFull, KindFull, "make room or raise the quota; what is stored stays readable"},
+	{store.ErrNotFound, KindNotFound, ""},
+	{store.ErrExists, KindRefused, "what is stored is never overwritten"},
+	{store.ErrReadOnly, KindReadOnly, "ask the orchestrator that owns it: --server ADDRESS"},
+	{store.ErrEnded, KindNotRunning, ""},
+	{store.ErrRunning, KindBusy, "wait until the run has ended"},
+	{store.ErrLatched, KindLatched, wantAck},
+	{store.ErrNotLatched, KindNotRunning, ""},
+	{store.ErrNoReason, KindInvalid, wantReason},
+	{store.ErrBadValue, KindInvalid, ""},
+	{fs.ErrNotExist, KindUnreadable, "name a file that exists"},
+	{fs.ErrPermission, KindUnreadable, "name a file that you may read"},
 	{context.Canceled, KindCanceled, ""},
 	{context.DeadlineExceeded, KindUnreachable, ""},
 }

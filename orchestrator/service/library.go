@@ -16,12 +16,12 @@ import (
 const fileMax = 1 << 20
 
 // DefaultBench is the shipped bench that a check takes when none is named.
-const DefaultBench = "virtual"
+const DefaultBench = "quay-1"
 
 // Defaults of a run.
 const (
 	DefaultProfile  = "qualify"
-	DefaultCriteria = "harbour"
+	DefaultCriteria = "kw-acceptance"
 )
 
 // source is a file's text with the name that messages give it.

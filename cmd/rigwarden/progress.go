@@ -1,0 +1,93 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"golang.org/x/term"
+
+	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
+)
+
+// terminal says whether output goes to a person's terminal.
+func (a *app) terminal() bool {
+	f, ok := a.out.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// colour says whether colour may be used; it is never the only signal.
+func (a *app) colour() bool { return a.terminal() && os.Getenv("NO_COLOR") == "" }
+
+// progress shows a bench's latest status: in place on a terminal, a line at a
+// time otherwise.
+type progress struct {
+	out   io.Writer
+	live  bool
+	drawn int // lines of the block on the screen
+}
+
+func (a *app) newProgress() *progress { return &progress{out: a.out, live: a.terminal()} }
+
+// status shows one status.
+func (p *progress) status(b *rigwardenv1.BenchStatus) {
+	if !p.live {
+		fmt.Fprintln(p.out, oneLine(b))
+		return
+	}
+	p.clear()
+	lines := statusBlock(b)
+	fmt.Fprint(p.out, strings.Join(lines, "\n")+"\n")
+	p.drawn = len(lines)
+}
+
+// say prints a line that stays, above the block.
+func (p *progress) say(line string) {
+	p.clear()
+	fmt.Fprintln(p.out, line)
+}
+
+// clear takes the block off the screen.
+func (p *progress) clear() {
+	if p.drawn > 0 {
+		fmt.Fprintf(p.out, "\x1b[%dA\x1b[J", p.drawn)
+		p.drawn = 0
+	}
+}
+
+func (p *progress) done() { p.clear() }
+
+// statusBlock is the status for a terminal, in lines under 100 columns.
+func statusBlock(b *rigwardenv1.BenchStatus) []string {
+	step := dash(b.GetStep())
+	if b.GetStage() != "" {
+		step += " (" + b.GetStage() + ")"
+	}
+	lines := []string{
+		fmt.Sprintf("%s  %s  in step %s, left %s; run %s, left %s", word(b.GetPhase()), step,
+			clockSpan(b.GetStepSpanUs()), clockSpan(b.GetStepLeftUs()), clockSpan(b.GetRunSpanUs()), clockSpan(b.GetRunLeftUs())),
+		fmt.Sprintf("%s  %s  %s  highest %s #%d  lowest %s #%d  %s", maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps), ampHours(b.GetStepChargeNc()),
+			maybe(b.CellHighUv, volts), b.GetCellHigh(), maybe(b.CellLowUv, volts), b.GetCellLow(), temperatures(b)),
+	}
+	if b.GetLatched() != "" {
+		lines = append(lines, "LATCHED: "+clip(b.GetLatched(), 88))
+	}
+	return lines
+}
+
+func temperatures(b *rigwardenv1.BenchStatus) string {
+	if b.TempHighMk == nil {
+		return "no temperature"
+	}
+	return strings.TrimSuffix(celsius(b.GetTempLowMk()), " degC") + " to " + celsius(b.GetTempHighMk())
+}
+
+// oneLine is the status for a pipe.
+func oneLine(b *rigwardenv1.BenchStatus) string {
+	return fmt.Sprintf("%s  %-9s %-24s %9s left %9s  %10s %10s  high %s #%d low %s #%d  %s  %s",
+		day(b.GetAtUs()), word(b.GetPhase()), dash(b.GetStep()), clockSpan(b.GetStepSpanUs()), clockSpan(b.GetStepLeftUs()),
+		maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps),
+		maybe(b.CellHighUv, volts), b.GetCellHigh(), maybe(b.CellLowUv, volts), b.GetCellLow(),
+		temperatures(b), ampHours(b.GetStepChargeNc()))
+}
