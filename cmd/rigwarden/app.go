@@ -39,6 +39,8 @@ func newApp(clock func() time.Time) *app {
 func (a *app) main(args []string) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	// One signal ends a command in good order; a second one ends it at once.
+	context.AfterFunc(ctx, stop)
 	root := a.root()
 	root.SetArgs(args)
 	root.SetOut(a.out)
