@@ -331,7 +331,7 @@ func (b *Bench) distort(f *faultState, on bool) {
 	}
 	f.given = float64(s.slope * (float64(f.GainPPM) / 1e6))
 	if f.Kind == CurrentReversed {
-		f.given = -2 * s.slope
+		f.given = float64(-2 * s.slope)
 	}
 	s.slope += f.given
 }
@@ -367,8 +367,8 @@ func (b *Bench) deaf(d Device) *int {
 
 // exceed makes an instrument give more than it was set to.
 func (p *power) exceed(f *faultState, by int) {
-	p.faults.extra += float64(by) * (float64(f.Current) / 1e6)
-	p.faults.extraGain += float64(by) * (float64(f.GainPPM) / 1e6)
+	p.faults.extra += float64(float64(by) * (float64(f.Current) / 1e6))
+	p.faults.extraGain += float64(float64(by) * (float64(f.GainPPM) / 1e6))
 	p.drive()
 }
 

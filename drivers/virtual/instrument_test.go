@@ -63,6 +63,51 @@ func TestSupplyDelayAndSlew(t *testing.T) {
 	assert.Greater(t, len(seen), 5, "delays %v", seen)
 }
 
+// Whoever halts again and again must not put off the first halt (INV-04).
+func TestHaltingAgainDelaysNothing(t *testing.T) {
+	c := still(config())
+	c.Bench.Supply.Delay = 500 * drivers.Millisecond
+	b := open(t, c)
+	charge(t, b)
+	start := b.Now()
+	for b.Truth().Supply > 19*drivers.Ampere && b.Now() < start.Add(2*drivers.Second) {
+		require.NoError(t, b.Set().Supply.Halt(t.Context()))
+		frames(b, 20*drivers.Millisecond)
+	}
+	assert.LessOrEqual(t, b.Now().Sub(start), 530*drivers.Millisecond)
+}
+
+// A supply at its voltage bound whose current is then lowered reacts within the
+// declared delay, and one whose bound is raised goes up no faster than its slew.
+func TestSupplyLeavesItsVoltageBound(t *testing.T) {
+	c := still(config())
+	c.Bench.Supply.Slew = 10 * drivers.Ampere
+	b := open(t, c)
+	charge(t, b)
+	ctx, supply := t.Context(), b.Set().Supply
+	bound := b.Truth().Link - 150_000
+	held := drivers.Setpoint{On: true, Current: 50 * drivers.Ampere, Voltage: bound}
+	require.NoError(t, supply.Set(ctx, held))
+	frames(b, 10*drivers.Second)
+	before := b.Truth().Supply
+	require.InDelta(t, 8e6, float64(before), 7e6, "held under the 20 A of before")
+
+	held.Voltage = 95 * drivers.Volt
+	require.NoError(t, supply.Set(ctx, held))
+	started := until(t, b, 120*drivers.Millisecond, "current rises", func(x virtual.Truth) bool { return x.Supply > before+200_000 })
+	b.Advance(started.Add(500 * drivers.Millisecond))
+	assert.InDelta(t, float64(before)+5.2e6, float64(b.Truth().Supply), 0.3e6, "10 A/s for half a second")
+
+	held.Voltage = bound
+	require.NoError(t, supply.Set(ctx, held))
+	frames(b, 10*drivers.Second)
+	before = b.Truth().Supply
+	start := b.Now()
+	require.NoError(t, supply.Halt(ctx))
+	falls := until(t, b, drivers.Second, "current falls", func(x virtual.Truth) bool { return x.Supply < before-100_000 })
+	assert.LessOrEqual(t, falls.Sub(start), c.Bench.Supply.Delay+15*drivers.Millisecond)
+}
+
 // What the supply gives for a setpoint is the setpoint in its steps, off by a
 // fixed error inside its declared accuracy.
 func TestSupplyRegulation(t *testing.T) {

@@ -260,3 +260,12 @@ func nearest(s string) string {
 	}
 	return best
 }
+
+// MarshalText is String, so that a Config travels as JSON.
+func (f Fault) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
+
+// UnmarshalText is ParseFault.
+func (f *Fault) UnmarshalText(text []byte) (err error) {
+	*f, err = ParseFault(string(text))
+	return err
+}

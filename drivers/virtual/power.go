@@ -143,23 +143,33 @@ func (p *power) Set(ctx context.Context, s drivers.Setpoint) error {
 
 // Halt takes the output off ahead of everything on its way. It acts whatever
 // the context says: nobody who wants an output off is to be told it is too late.
+// Halting again never puts off the first one.
 func (p *power) Halt(context.Context) error {
 	if p.faults.hung > 0 {
 		return fmt.Errorf("virtual %s: halt: %w", p.name, drivers.ErrNoAnswer)
 	}
 	p.heard = p.b.now
-	p.head, p.waiting = 0, 0
-	p.send(drivers.Setpoint{})
+	if p.faults.deaf > 0 {
+		return nil
+	}
+	at := p.b.now.Add(p.b.delay(p.spec.Delay))
+	for i := range p.waiting {
+		if o := &p.queue[(p.head+i)%len(p.queue)]; !o.set.On {
+			at = min(at, o.at)
+		}
+	}
+	p.head, p.waiting = 0, 1
+	p.queue[0] = order{at: at}
 	return nil
 }
 
 // send puts a setpoint on its way. Orders never overtake each other; one too
 // many replaces the youngest.
 func (p *power) send(s drivers.Setpoint) {
-	o := order{p.b.now.Add(p.b.delay(p.spec.Delay)), s}
 	if p.faults.deaf > 0 {
 		return
 	}
+	o := order{p.b.now.Add(p.b.delay(p.spec.Delay)), s}
 	if p.waiting > 0 {
 		o.at = max(o.at, p.queue[(p.head+p.waiting-1)%len(p.queue)].at)
 	}
@@ -274,10 +284,11 @@ func (p *power) drive() {
 		travel += drivers.Span(math.Abs(s.Current-p.current()) / s.Slew * 1e6)
 	}
 	p.b.moves(min(travel, 10*drivers.Second) + settling)
-	if now := p.current(); p.holding() && s.Current < now {
+	if p.holding() {
 		// The declared slew is the current's, not that of a limit far above it:
-		// without this the first reaction would come later than declared.
-		p.put(plant.Source{Current: now, Voltage: p.source.Voltage})
+		// without this the first reaction would come later than declared, or the
+		// current would jump once the voltage no longer holds it.
+		p.put(plant.Source{Current: p.current(), Voltage: p.source.Voltage})
 	}
 	p.source = s
 	p.put(s)

@@ -96,7 +96,7 @@ func (b *Bench) Truth() Truth {
 		Flowing: b.truth.flowing, Since: b.truth.since,
 	}
 	for k := range m.Len() {
-		v, kelvin := microvolts(m.Voltage(k)), drivers.Millikelvins(round(m.Kelvin(k)*1e3))
+		v, kelvin := microvolts(m.Voltage(k)), drivers.Millikelvins(round(float64(m.Kelvin(k)*1e3)))
 		if v > t.CellMax {
 			t.CellMax, t.MaxCell = v, k
 		}
@@ -166,14 +166,14 @@ func (t *truthKeeper) extremes(w plant.Worst) [5]extreme {
 	return [5]extreme{
 		{"cell_high", w.VoltageMaxCell, int64(microvolts(w.VoltageMax)), int64(l.CellMax), false},
 		{"cell_low", w.VoltageMinCell, int64(microvolts(w.VoltageMin)), int64(l.CellMin), true},
-		{"temp_high", w.KelvinMaxCell, round(w.KelvinMax * 1e3), int64(l.TempMax), false},
+		{"temp_high", w.KelvinMaxCell, round(float64(w.KelvinMax * 1e3)), int64(l.TempMax), false},
 		{"charge_high", -1, int64(microamps(w.ChargeMax)), int64(l.Charge), false},
 		{"discharge_high", -1, int64(microamps(w.DischargeMax)), int64(l.Discharge), false},
 	}
 }
 
-func microamps(x float64) drivers.Microamps   { return drivers.Microamps(round(x * 1e6)) }
-func microvolts(x float64) drivers.Microvolts { return drivers.Microvolts(round(x * 1e6)) }
+func microamps(x float64) drivers.Microamps   { return drivers.Microamps(round(float64(x * 1e6))) }
+func microvolts(x float64) drivers.Microvolts { return drivers.Microvolts(round(float64(x * 1e6))) }
 
 func round(x float64) int64 { return int64(math.Floor(x + 0.5)) }
 
