@@ -152,7 +152,7 @@ func channel(f *fields, key string, d Dimension) (c *fields, step int64, a drive
 
 // accuracy reads `0.1 % + 20 mA`, or either part of it.
 func (f *fields) accuracy(key string, d Dimension) drivers.Accuracy {
-	right := "write it as 0.1 % + " + examples[d]
+	right := "write it as 0.1 % + " + example(key, d)
 	s, ok := f.scalar(key, f.need(key, right), right)
 	if !ok {
 		return drivers.Accuracy{}

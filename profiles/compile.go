@@ -165,9 +165,13 @@ func (c *compiler) checkBudget() {
 		{"discharge_temperature", true, int64(e.DischargeTempMax), int64(g.Temp), int64(k.DischargeTempMax), DimTemperature, DimDifference},
 		{"discharge_temperature", false, int64(e.DischargeTempMin), int64(g.TempError), int64(k.DischargeTempMin), DimTemperature, DimDifference},
 	} {
-		room, right := x.maker-x.working, "at most "+FormatQuantity(x.maker-x.allowance, x.dim)
+		fine := int64(1000) // advise whole millivolts and tenths of a kelvin
+		if x.dim == DimTemperature {
+			fine = 100
+		}
+		room, right := x.maker-x.working, "at most "+FormatQuantity(x.maker-up(x.allowance, fine), x.dim)
 		if !x.upper {
-			room, right = -room, "at least "+FormatQuantity(x.maker+x.allowance, x.dim)
+			room, right = -room, "at least "+FormatQuantity(x.maker+up(x.allowance, fine), x.dim)
 		}
 		if room < x.allowance {
 			o := c.source(x.key, x.upper)
@@ -220,7 +224,7 @@ func (c *compiler) checkRunaway() {
 		drivers.Microvolts(mulDivUp(g.ChargeRate, int64(g.Path), int64(drivers.Second)))
 	for _, h := range c.held {
 		if h.hold+jump > c.m.Maker.CellMax {
-			c.r.addf(h.at, "at most "+volts(c.m.Maker.CellMax-jump),
+			c.r.addf(h.at, "at most "+volts(safe(c.m.Maker.CellMax-jump)),
 				"a supply that jumps to its own limit of %s would lift a cell held at %s past the maker's %s",
 				amps(c.plan.SupplyArm.CurrentMax), volts(h.hold), volts(c.m.Maker.CellMax))
 		}

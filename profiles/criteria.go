@@ -48,22 +48,38 @@ type Requirement struct {
 }
 
 // Figures names every figure that a requirement may judge, with what it
-// measures. Figures per cell are judged at the worst cell.
+// measures. Figures of cells are judged at the worst cell.
 var Figures = map[string]Dimension{
-	"capacity":              DimCharge,     // mean of the stable discharges
-	"capacity_spread":       DimRatio,      // of the last three, relative to rated
-	"energy":                DimEnergy,     // out of the module in a capacity discharge
-	"coulombic_efficiency":  DimRatio,      // charge out over charge in
-	"energy_efficiency":     DimRatio,      // energy out over energy in
-	"resistance_1s":         DimResistance, // of the highest cell, 1 s into a pulse
-	"resistance_10s":        DimResistance, // of the highest cell, 10 s into a pulse
-	"resistance_spread":     DimRatio,      // highest less lowest cell over the median
-	"imbalance":             DimRatio,      // charge imbalance over rated capacity
-	"rest_voltage_spread":   DimVoltage,    // highest less lowest cell after a rest
-	"temperature_rise":      DimDifference, // hottest sensor over the run's start
-	"self_discharge":        DimCurrent,    // of the worst cell, from a long rest
-	"sum_difference":        DimVoltage,    // taps against meter at rest
-	"module_resistance_10s": DimResistance, // of the whole module, 10 s into a pulse
+	"capacity":             DimCharge, // mean of the stable discharges
+	"capacity_spread":      DimRatio,  // among those, of the rated capacity
+	"energy":               DimEnergy, // out of the module in a capacity discharge
+	"charge_returned":      DimCharge,
+	"energy_returned":      DimEnergy,
+	"coulombic_efficiency": DimRatio, // charge out over charge in
+	"energy_efficiency":    DimRatio,
+	"voltage_efficiency":   DimRatio,
+
+	// Of each cell, and of the module, after a pulse's edge.
+	"resistance_1s":                DimResistance,
+	"resistance_10s":               DimResistance,
+	"resistance_1s_charge":         DimResistance,
+	"resistance_10s_charge":        DimResistance,
+	"module_resistance_1s":         DimResistance,
+	"module_resistance_10s":        DimResistance,
+	"module_resistance_1s_charge":  DimResistance,
+	"module_resistance_10s_charge": DimResistance,
+	"resistance_spread":            DimRatio, // highest less lowest cell over the median
+
+	"imbalance":                            DimRatio, // of the capacity, after balancing
+	"rest_voltage":                         DimCell,
+	"rest_voltage_spread":                  DimVoltage, // highest less lowest cell
+	"rest_voltage_spread_before_balancing": DimVoltage,
+	"sum_difference":                       DimVoltage, // taps against meter at rest
+
+	"temperature_max":    DimTemperature,
+	"temperature_rise":   DimDifference,
+	"temperature_spread": DimDifference,
+	"odd_cells":          DimCount, // cells that do not belong to their siblings
 }
 
 // ParseCriteria reads a criteria file; name appears in the problems. The
@@ -119,7 +135,11 @@ func (c *Criteria) readRequirement(f *fields) {
 		f.r.add(f.n.at, "a requirement needs one limit", "give either at_least or at_most")
 	} else if known {
 		q.Dimension = d
-		q.Limit = f.quantity(key, true, d, span{0, 1 << 60})
+		if d == DimCount {
+			q.Limit = f.count(key, true, 0, 512)
+		} else {
+			q.Limit = f.quantity(key, true, d, span{0, 1 << 60})
+		}
 		q.Text = f.find(key).text
 	}
 	f.finish()

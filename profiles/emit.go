@@ -66,6 +66,9 @@ func (c *compiler) begin(s *StepSpec, part, kind string, f forecast) {
 	if part != "" {
 		label += "/" + part
 	}
+	for base, n := label, 2; c.labelled(label); n++ {
+		label = fmt.Sprintf("%s %d", base, n)
+	}
 	at := s.Pos
 	at.File = filepath.Base(at.File) // a plan does not depend on where files lie
 	use := s.Use
@@ -76,6 +79,10 @@ func (c *compiler) begin(s *StepSpec, part, kind string, f forecast) {
 		Label: label, Kind: kind, Use: c.use(use), Pos: at.String(), Repeat: c.passes,
 		Predicted: f.span, Charge: f.charge, Energy: f.energy,
 	})
+}
+
+func (c *compiler) labelled(label string) bool {
+	return slices.ContainsFunc(c.plan.Steps, func(s machine.Step) bool { return s.Label == label })
 }
 
 // use says what figures may take a step for: a capacity taken before balancing
@@ -190,9 +197,9 @@ const (
 	typicalImbalance = 30_000
 )
 
-// balance compiles to: charge the highest cell to the hold, let the cells
-// settle, bleed what the planner says with open contactors, compare, and go
-// round a bounded number of times.
+// balance compiles to: charge the highest cell to the hold, open, let the cells
+// settle and bleed what the planner says, compare, and go round a bounded
+// number of times.
 func (c *compiler) balance(s *StepSpec) {
 	spec := &s.Balance
 	e, ok := c.ends(s, &spec.TopUp, "top_up.")
@@ -213,8 +220,6 @@ func (c *compiler) balance(s *StepSpec) {
 	// all cells.
 	c.model.soc -= typicalImbalance / 2 * Ppm(once) / Ppm(c.passes)
 	c.emitDrive(s, "top-up", "charge", &spec.TopUp, e)
-	c.begin(s, "settle", "rest", forecast{span: settle})
-	c.emit(machine.Instruction{Op: machine.OpWait, Wait: &machine.Wait{Span: settle}})
 	c.open(s, "open")
 	imbalance := c.bleed(s, settle, chunk)
 	check := c.emit(machine.Instruction{Op: machine.OpCompare, Compare: &machine.Compare{Register: imbalance, Op: "<=", Value: spec.Target}})
@@ -231,12 +236,14 @@ func (c *compiler) bleed(s *StepSpec, settle, chunk drivers.Span) (imbalance int
 	i := c.bleedCurrent()
 	most := drivers.Charge(mulDivUp(int64(i)*int64(c.m.Series), int64(chunk), 1000))
 	bounds := machine.Bounds{
-		Span:   chunk + settle + 5*drivers.Minute,
+		// Each cell bleeds for a chunk at most, and may have to wait for its
+		// neighbours and for warm resistors to cool.
+		Span:   2*c.turns()*chunk + settle + 5*drivers.Minute,
 		Charge: most,
 		Energy: energy(c.eff.CellMax, most),
 	}
 	bounds = bounded(bounds, spec.AtMost)
-	c.begin(s, "bleed", "balance", forecast{span: min(chunk, c.bleedTime())})
+	c.begin(s, "bleed", "balance", forecast{span: settle + min(chunk, c.bleedTime())})
 	imbalance = c.register(c.prefix + s.Label + " imbalance")
 	c.emit(machine.Instruction{Op: machine.OpBleed, Bleed: &machine.Bleed{
 		TargetPPM: spec.Target, Capacity: c.m.Rated, Chunk: chunk, Settle: settle,
@@ -256,10 +263,15 @@ func (c *compiler) bleedCurrent() drivers.Microamps {
 func (c *compiler) bleedTime() drivers.Span {
 	q := mulDiv(int64(c.m.Rated), typicalImbalance, 1_000_000)
 	t := drivers.Span(mulDiv(q, 1000*int64(c.b.Monitor.Bleed), 1_000_000) / int64(c.m.Nominal))
-	if !c.b.Monitor.BleedNeighbours {
-		t *= 2
+	return c.turns() * t
+}
+
+// turns is how many sets of cells bleed one after the other.
+func (c *compiler) turns() drivers.Span {
+	if c.b.Monitor.BleedNeighbours {
+		return 1
 	}
-	return t
+	return 2
 }
 
 // repeat compiles to its steps, the comparison that ends it early, and a
@@ -341,19 +353,10 @@ func endsClosed(steps []StepSpec) bool {
 func (c *compiler) restore(s *StepSpec, closed bool) {
 	switch {
 	case closed && !c.closed:
-		c.shut(s, c.fresh(s, "close"))
+		c.shut(s, "close")
 	case !closed && c.closed:
-		c.open(s, c.fresh(s, "open"))
+		c.open(s, "open")
 	}
-}
-
-// fresh returns a part's name that no step of the plan bears yet.
-func (c *compiler) fresh(s *StepSpec, part string) string {
-	name := part
-	for n := 2; slices.ContainsFunc(c.plan.Steps, func(x machine.Step) bool { return x.Label == c.prefix+s.Label+"/"+name }); n++ {
-		name = fmt.Sprintf("%s %d", part, n)
-	}
-	return name
 }
 
 func (c *compiler) register(name string) int { return index(&c.plan.Registers, name) }

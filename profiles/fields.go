@@ -75,6 +75,30 @@ func (f *fields) finish() {
 	}
 }
 
+// ignore makes every key known: what holds them was refused as a whole.
+func (f *fields) ignore() {
+	for _, e := range f.n.keys {
+		f.known = append(f.known, e.key)
+	}
+}
+
+// typical shows a value of the right size where a dimension's example would
+// mislead.
+var typical = map[string]string{
+	"lease": "1 s", "halt_path": "50 ms", "period": "100 ms", "skew": "5 ms", "window": "10 ms", "delay": "60 ms",
+	"silence": "2 s", "heartbeat": "1 s", "switch_time": "30 ms", "within": "100 ms", "timeout": "5 s",
+}
+
+func example(key string, d Dimension) string {
+	if s, ok := typical[key]; ok {
+		return s
+	}
+	if key == "step" || key == "accuracy" {
+		return map[Dimension]string{DimVoltage: "1 mV", DimCurrent: "20 mA", DimDifference: "0.5 K"}[d]
+	}
+	return examples[d]
+}
+
 // scalar returns the text of a single value.
 func (f *fields) scalar(key string, n *node, right string) (string, bool) {
 	if n == nil || n.kind == badNode {
@@ -105,16 +129,15 @@ func (f *fields) optional(key string) string {
 var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._ -]{0,62}$`)
 
 // name reads something that becomes an identifier: serial, profile, label.
-func (f *fields) name(key, right string, required bool) string {
-	var n *node
+func (f *fields) name(key, like string, required bool) string {
+	right := "write a name such as " + like
+	n := f.find(key)
 	if required {
 		n = f.need(key, right)
-	} else {
-		n = f.find(key)
 	}
 	s, ok := f.scalar(key, n, right)
 	if ok && (!nameForm.MatchString(s) || strings.TrimSpace(s) != s) {
-		f.r.addf(n.at, "use letters, digits, '-', '_', '.' and single spaces, at most 63, such as "+right, "%s %q is not a name", key, s)
+		f.r.addf(n.at, "use letters, digits, '-', '_', '.' and single spaces, at most 63, such as "+like, "%s %q is not a name", key, s)
 		return ""
 	}
 	return s
@@ -188,13 +211,13 @@ type span struct{ lo, hi int64 }
 func (f *fields) quantity(key string, required bool, d Dimension, in span) int64 {
 	n := f.find(key)
 	if required {
-		n = f.need(key, "such as "+examples[d])
+		n = f.need(key, fmt.Sprintf("add it, such as `%s: %s`", key, example(key, d)))
 	}
 	return f.quantityOf(key, n, d, in)
 }
 
 func (f *fields) quantityOf(key string, n *node, d Dimension, in span) int64 {
-	s, ok := f.scalar(key, n, "write a "+string(d)+" such as "+examples[d])
+	s, ok := f.scalar(key, n, "write a "+string(d)+" such as "+example(key, d))
 	if !ok {
 		return 0
 	}
@@ -204,7 +227,7 @@ func (f *fields) quantityOf(key string, n *node, d Dimension, in span) int64 {
 func (f *fields) quantityText(key string, at Pos, s string, d Dimension, in span) int64 {
 	v, err := ParseQuantity(s, d)
 	if err != nil {
-		f.r.add(at, key+": "+plain(err), "write a "+string(d)+" such as "+examples[d])
+		f.r.add(at, key+": "+plain(err), "write a "+string(d)+" such as "+example(key, d))
 		return 0
 	}
 	if v < in.lo || v > in.hi {
@@ -228,7 +251,10 @@ func plain(err error) string {
 
 // between reads a range, "0 degC to 45 degC".
 func (f *fields) between(key string, required bool, d Dimension, in span) (lo, hi int64) {
-	right := fmt.Sprintf("write a range such as %s to %s", examples[d], FormatQuantity(in.hi, d))
+	right := "write a range such as 20 % to 40 %"
+	if d == DimTemperature {
+		right = "write a range such as 0 degC to 45 degC"
+	}
 	n := f.find(key)
 	if required {
 		n = f.need(key, right)
@@ -268,7 +294,9 @@ func (f *fields) list(key string, n *node, right string) []*node {
 
 // nearest returns the word that s was probably meant to be, or "".
 func nearest(s string, words []string) string {
-	best, least := "", 1+max(1, len(s)/3)
+	// One slip in a short word, two in a word of four letters, more in longer
+	// ones: a swap of two letters counts as two.
+	best, least := "", 1+max(min(len(s)/2, 2), len(s)/3)
 	for _, w := range words {
 		if d := distance(strings.ToLower(s), w); d < least {
 			best, least = w, d

@@ -52,7 +52,7 @@ func (c *compiler) checkCurrent(at Pos, charge bool, i drivers.Microamps) {
 	}
 	o := c.source(key, true)
 	errs := drivers.Microamps(c.b.Monitor.CurrentAcc.At(int64(limit)) + spec.CurrentAcc.At(int64(limit)))
-	most := min(limit-errs, spec.CurrentMax)
+	most := drivers.Microamps(down(int64(min(limit-errs, spec.CurrentMax)), int64(spec.CurrentStep)))
 	switch {
 	case i <= 0:
 		c.r.add(at, "the current rounds to nothing", "write a greater one")
@@ -93,15 +93,18 @@ func (c *compiler) checkCellTarget(at Pos, key string, charge bool, v drivers.Mi
 	g := c.budget
 	room := 2*g.TapError + drivers.Microvolts(mulDivUp(max(g.ChargeRate, g.DischargeRate), int64(g.Path), int64(drivers.Second)))
 	if most := c.eff.CellMax - room; charge && v > most {
-		c.r.addf(at, "at most "+volts(most), "%s of %s comes too near cell_max of %s, set by %s", key, volts(v), volts(c.eff.CellMax), c.source("cell_max", true).name)
+		c.r.addf(at, "at most "+volts(safe(most)), "%s of %s comes too near cell_max of %s, set by %s", key, volts(v), volts(c.eff.CellMax), c.source("cell_max", true).name)
 	}
 	if least := c.eff.CellMin + room; !charge && v < least {
-		c.r.addf(at, "at least "+volts(least), "%s of %s comes too near cell_min of %s, set by %s", key, volts(v), volts(c.eff.CellMin), c.source("cell_min", false).name)
+		c.r.addf(at, "at least "+volts(drivers.Microvolts(up(int64(least), 1000))), "%s of %s comes too near cell_min of %s, set by %s", key, volts(v), volts(c.eff.CellMin), c.source("cell_min", false).name)
 	}
 	if charge && v <= c.eff.CellMin || !charge && v >= c.eff.CellMax {
 		c.r.addf(at, between(int64(c.eff.CellMin), int64(c.eff.CellMax), DimCell), "%s of %s lies on the wrong side", key, volts(v))
 	}
 }
+
+// safe rounds an advised upper limit down to whole millivolts.
+func safe(v drivers.Microvolts) drivers.Microvolts { return drivers.Microvolts(down(int64(v), 1000)) }
 
 func (c *compiler) checkPower(at Pos, charge bool, e ends) {
 	spec, name, v := &c.b.Load, "load", c.m.ocv(1_000_000)
@@ -110,7 +113,7 @@ func (c *compiler) checkPower(at Pos, charge bool, e ends) {
 	}
 	mW := mulDivUp(int64(c.m.Series)*int64(v), int64(e.current), 1_000_000_000)
 	if mW > spec.PowerMaxMW {
-		c.r.addf(at, "at most "+amps(drivers.Microamps(mulDiv(spec.PowerMaxMW, 1_000_000_000, int64(c.m.Series)*int64(v)))),
+		c.r.addf(at, "at most "+amps(drivers.Microamps(down(mulDiv(spec.PowerMaxMW, 1_000_000_000, int64(c.m.Series)*int64(v)), 10_000))),
 			"%s at %s takes %s, over the %s's %s", amps(e.current), FormatQuantity(int64(c.m.Series)*int64(v), DimVoltage),
 			FormatQuantity(mW, DimPower), name, FormatQuantity(spec.PowerMaxMW, DimPower))
 	}

@@ -223,7 +223,14 @@ func (m *Module) readSensors(f *fields) {
 	right := "list the cell each sensor sits at, such as [2, 6, 10]"
 	n := f.need("temperature_sensors", right)
 	for _, item := range f.list("temperature_sensors", n, right) {
-		cell := int(f.countOf("temperature_sensors", item, 1, int64(max(m.Series, 1))))
+		last := m.Series
+		if last == 0 {
+			last = 512 // refused already; say nothing more about it
+		}
+		cell := int(f.countOf("temperature_sensors", item, 1, int64(last)))
+		if cell == 0 {
+			continue
+		}
 		for _, other := range m.Sensors {
 			if other == cell-1 {
 				f.r.addf(item.at, "give each sensor its own cell", "two sensors sit at cell %d", cell)
@@ -249,6 +256,9 @@ func (m *Module) check(r *report) {
 	k := &m.Maker
 	r.rises(m.at["maker.cell_max"], DimCell, "no_charge_under", int64(k.NoCharge), "cell_min", int64(k.CellMin), true)
 	r.rises(m.at["maker.cell_max"], DimCell, "cell_min", int64(k.CellMin), "cell_max", int64(k.CellMax), false)
+	if len(r.problems) > 0 {
+		return // what follows would only repeat it
+	}
 	if m.Nominal <= k.CellMin || m.Nominal >= k.CellMax {
 		r.addf(m.at["nominal"], between(int64(k.CellMin), int64(k.CellMax), DimCell),
 			"nominal %s lies outside the maker's limits", FormatQuantity(int64(m.Nominal), DimCell))

@@ -197,10 +197,18 @@ func (r *report) convertEntry(name string, into *node, v *ast.MappingValueNode, 
 	}
 	before := len(r.problems)
 	value := r.convert(name, v.Value, depth+1)
+	if value.kind == mapNode || value.kind == listNode && !flow(v.Value) {
+		value.at = at // a reader looks for a section by its name
+	}
 	if value.kind == badNode && len(r.problems) == before+1 {
 		r.problems[before].What = fmt.Sprintf("%s: %s", text, r.problems[before].What)
 	}
 	into.keys = append(into.keys, entry{text, at, value})
+}
+
+func flow(n ast.Node) bool {
+	s, ok := n.(*ast.SequenceNode)
+	return ok && s.IsFlowStyle
 }
 
 // deep says whether the text could nest deeper than the parser's recursion is

@@ -29,6 +29,7 @@ const (
 	DimHeat        Dimension = "heat capacity"          // mJ/K
 	DimConductance Dimension = "thermal conductance"    // mW/K
 	DimRate        Dimension = "charge rate"            // millionths of C
+	DimCount       Dimension = "count"                  // a whole number, without a unit
 )
 
 // unit is one spelling of a unit: value = number*mult + offset base units.
@@ -159,7 +160,7 @@ func FormatQuantity(v int64, d Dimension) string {
 	if len(list) == 0 {
 		return fmt.Sprint(v)
 	}
-	if d == DimTemperature {
+	if d == DimTemperature || d == DimRatio {
 		return decimal(v-list[0].offset, list[0].mult) + " " + list[0].name
 	}
 	// The first unit that is not greater than the value and writes it exactly;

@@ -21,7 +21,7 @@ const (
 var stepKinds = []string{"charge", "discharge", "rest", "pulse", "balance", "repeat", "ask", "close", "open"}
 
 // Uses of a step: what the figures may take it for.
-var stepUses = []string{"as_received", "capacity", "recharge", "resistance", "relaxation", "self_discharge"}
+var stepUses = []string{"as_received", "capacity", "recharge", "resistance", "ocv", "self_discharge"}
 
 func readSteps(f *fields, n *node, depth int) []StepSpec {
 	items := f.list("steps", n, "begin each step with `- `")
@@ -68,7 +68,11 @@ func readStep(r *report, n *node, depth int) (StepSpec, bool) {
 	}
 	if value == nil {
 		if s.Kind != "close" && s.Kind != "open" {
-			r.addf(s.Pos, "write its keys under `"+s.Kind+":`", "%s says nothing", s.Kind)
+			right := "write its keys under `" + s.Kind + ":`"
+			if s.Kind == "rest" {
+				right = "write `- rest: 10 min`"
+			}
+			r.addf(s.Pos, right, "%s says nothing", s.Kind)
 		}
 		return s, true
 	}
@@ -267,6 +271,7 @@ func readRepeat(f *fields, depth int) RepeatSpec {
 	var p RepeatSpec
 	if depth >= maxRepeat {
 		f.r.addf(f.n.at, "write the inner steps out", "a repeat stands inside a repeat")
+		f.ignore()
 		return p
 	}
 	if n := f.find("until"); n != nil {

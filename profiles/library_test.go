@@ -1,0 +1,96 @@
+package profiles
+
+import (
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Every shipped profile compiles for every shipped module on every shipped
+// bench, and the machine accepts the plan.
+func TestLibraryCompiles(t *testing.T) {
+	require.ElementsMatch(t, []string{"KW-01", "KW-02", "KW-03", "KW-04"}, names("modules"))
+	require.Contains(t, names(""), "qualify")
+	for _, serial := range names("modules") {
+		src, err := LibraryModule(serial)
+		require.NoError(t, err)
+		m, problems := ParseModule(serial+".yaml", src)
+		require.Empty(t, problems)
+		require.Equal(t, serial, m.Serial)
+		for _, bench := range names("benches") {
+			src, err := LibraryBench(bench)
+			require.NoError(t, err)
+			b, problems := ParseBench(bench+".yaml", src)
+			require.Empty(t, problems)
+			require.Equal(t, bench, b.Name)
+			for _, name := range names("") {
+				p := shippedProfile(t, name)
+				require.Equal(t, name, p.Name)
+				plan, problems := Compile(p, m, b)
+				require.Empty(t, problems, "%s on %s with %s", name, bench, serial)
+				require.NoError(t, plan.Check(), name)
+			}
+		}
+	}
+}
+
+func TestLibraryCriteria(t *testing.T) {
+	for _, name := range names("criteria") {
+		src, err := LibraryCriteria(name)
+		require.NoError(t, err)
+		c, problems := ParseCriteria(name+".yaml", src)
+		require.Empty(t, problems)
+		require.Equal(t, name, c.Name)
+	}
+	src, err := LibraryCriteria("kw-acceptance")
+	require.NoError(t, err)
+	c, _ := ParseCriteria("c.yaml", src)
+	assert.Equal(t, RuleConditional, c.Rule)
+	assert.EqualValues(t, 1_000_000, c.GuardBand)
+	assert.Equal(t, "2026-09-14", c.Agreed.On.Format("2006-01-02"))
+	first := c.Require[0]
+	assert.Equal(t, "capacity", first.Figure)
+	assert.True(t, first.AtLeast)
+	assert.EqualValues(t, 39*drivers.AmpereHour, first.Limit)
+	assert.Equal(t, "39 Ah", first.Text)
+}
+
+func TestLibraryNamesWhatItHas(t *testing.T) {
+	_, err := LibraryModule("KW-09")
+	require.ErrorContains(t, err, `no shipped module "KW-09"; there are KW-01, KW-02, KW-03, KW-04`)
+	_, err = LibraryProfile("../library_test")
+	require.Error(t, err)
+}
+
+// What the shipped qualifying profile becomes, kept to be read: a change here
+// changes what every module goes through.
+func TestQualifyListing(t *testing.T) {
+	plan, problems := Compile(shippedProfile(t, "qualify"), shippedModule(t), shippedBench(t))
+	require.Empty(t, problems)
+	golden(t, filepath.Join(testdata, "qualify.code.txt"), Listing(plan))
+}
+
+// The preview of the qualifying profile: at least a day, under two, and the
+// charge that three cycles of the rated capacity and the rest amount to.
+func TestQualifyPreview(t *testing.T) {
+	plan, problems := Compile(shippedProfile(t, "qualify"), shippedModule(t), shippedBench(t))
+	require.Empty(t, problems)
+	v := Predict(plan)
+	assert.Greater(t, v.Span, 24*drivers.Hour)
+	assert.Less(t, v.Span, 45*drivers.Hour)
+	// Out: three times 40 Ah less the ends of the table, then 50 % and 20 %,
+	// and three pulses of 40 A for 10 s.
+	ah := float64(v.Discharged) / float64(drivers.AmpereHour)
+	assert.InDelta(t, 3*40*0.988+20+8+3*40*10/3600.0, ah, 0.5)
+	wh := float64(v.EnergyOut) / float64(drivers.WattHour)
+	assert.InDelta(t, ah*24*3.2, wh, 0.02*wh, "close to the nominal voltage of 3.2 V")
+	var sum drivers.Span
+	for _, s := range v.Steps {
+		sum += s.Span
+	}
+	assert.Equal(t, v.Span, sum)
+}
