@@ -30,8 +30,8 @@ type MonitorSpec struct {
 	CurrentStep  Microamps    `json:"current_step_uA"`
 	CurrentAcc   Accuracy     `json:"current_accuracy"`
 	CurrentRange Microamps    `json:"current_range_uA"`
-	// Skew is how much later than the current the cells are sampled, at most;
-	// Window is the averaging window of a cell reading.
+	// Skew is how much earlier than the current the cells are sampled, at most;
+	// Window is the averaging window of a cell's and the current's reading.
 	Skew   Span `json:"skew_us"`
 	Window Span `json:"window_us"`
 	// Bleed is the resistance of each cell's bleed path; 0: no bleeding.

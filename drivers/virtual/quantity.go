@@ -37,7 +37,6 @@ var (
 		{"kW", 1_000_000}, {"W", 1000}, {"mW", 1}}}
 	quantityRatio = quantity{"a ratio", []unit{
 		{"%", 10_000}, {"ppm", 1}}}
-	quantityCount = quantity{"a whole number", []unit{{"", 1}}}
 )
 
 // longest bounds a number's text, so that no input makes big arithmetic of it.
