@@ -144,6 +144,7 @@ func (a *Analyser) begin(at drivers.Instant, r machine.Record) {
 	a.run = newRun(a.plan, r, at, &a.scan)
 	if a.have {
 		a.run.first(&a.scan, &a.last, a.ring.row(0))
+		a.pulses.ready(a, a.run)
 	}
 }
 

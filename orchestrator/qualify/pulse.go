@@ -32,13 +32,6 @@ const (
 	pulseOn
 )
 
-// snapshot is the article at one instant of a pulse, in A and V.
-type snapshot struct {
-	i, v  float64
-	vOK   bool
-	cells []float64 // NaN where there is no reading
-}
-
 // resist is one resistance measurement, or why there is none.
 type resist struct {
 	seen   bool
@@ -87,7 +80,6 @@ type pulses struct {
 	rise    float64
 	next    int // index in pulseTimes
 	missing bool
-	frames  int
 	index   int
 	pass    int
 	label   string
@@ -139,29 +131,6 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 	}
 }
 
-func (x *snapshot) take(s *scanner, now *reading, counts []int32, fresh bool) {
-	x.i, x.v, x.vOK = now.i, now.v, now.vOK && fresh
-	for c := range x.cells {
-		x.cells[c] = math.NaN()
-		if counts[c] != drivers.NoReading {
-			x.cells[c] = s.value(c, counts[c])
-		}
-	}
-}
-
-func (x *snapshot) copy(y *snapshot) {
-	x.i, x.v, x.vOK = y.i, y.v, y.vOK
-	copy(x.cells, y.cells)
-}
-
-// between sets x to the interpolation of a and b, w of the way.
-func (x *snapshot) between(a, b *snapshot, w float64) {
-	x.i, x.v, x.vOK = a.i+w*(b.i-a.i), a.v+w*(b.v-a.v), a.vOK && b.vOK
-	for c := range x.cells {
-		x.cells[c] = a.cells[c] + w*(b.cells[c]-a.cells[c])
-	}
-}
-
 // frame takes the frame that the ring was just given.
 func (p *pulses) frame(a *Analyser, now *reading) {
 	r := a.run
@@ -210,17 +179,41 @@ func (p *pulses) step(a *Analyser, r *run, now *reading) {
 		last := seconds(p.prevAt.Sub(p.preAt))
 		p.t0 = last + w*(since-last)
 	}
-	p.frames++
 	if x >= edgeHigh {
 		p.rise = since
-		if slew := p.slew[p.dir]; slew > 0 && p.frames == 1 {
-			p.rise = min(p.rise, math.Abs(p.want-p.pre.i)/slew)
+		// Frames see an edge no sharper than their period; what the instrument
+		// declares is better where the frames do not contradict it.
+		if slew := p.slew[p.dir]; slew > 0 {
+			declared := (edgeHigh - edgeLow) * math.Abs(p.want-p.pre.i) / slew
+			if since <= declared+2*p.period {
+				p.rise = min(since, declared)
+			}
 		}
 		p.phase = pulseOn
 		p.early.copy(&p.now)
 		p.tEdge = since - p.t0
 		p.counted[p.dir]++
 	}
+}
+
+// ready takes the latest frame before a step with pulses as the first one
+// without current: the edge may follow at once.
+func (p *pulses) ready(a *Analyser, r *run) {
+	w := p.wants[r.index]
+	if w == [2]float64{} || math.Abs(a.last.i) >= edgeLow*least(w) {
+		return
+	}
+	p.prev.take(p.scan, &a.last, a.ring.row(0), true)
+	p.pre.copy(&p.prev)
+	p.preAt, p.prevAt, p.havePre, p.missing = a.last.at, a.last.at, true, false
+}
+
+// least is the smaller of the pulses that a step has.
+func least(w [2]float64) float64 {
+	if w[0] == 0 || w[1] > 0 && w[1] < w[0] {
+		return w[1]
+	}
+	return w[0]
 }
 
 // begin keeps the latest frame without a pulse, and says whether one begins.
@@ -230,11 +223,12 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 		dir = 1
 	}
 	want := p.wants[r.index][dir]
-	least := want
-	if other := p.wants[r.index][1-dir]; want == 0 || other > 0 && other < want {
-		least = other
+	quiet := math.Abs(now.i) < edgeLow*least(p.wants[r.index])
+	if want == 0 && !quiet {
+		p.havePre = false // a current that the step has no pulse for
+		return false
 	}
-	if math.Abs(now.i) < edgeLow*least || want == 0 {
+	if quiet {
 		p.pre.copy(&p.now)
 		// The meter's last value stands for rest even where it is a frame old.
 		p.pre.v, p.pre.vOK = now.v, now.vOK
@@ -248,7 +242,7 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 	if dir == 0 {
 		p.want = -want
 	}
-	p.phase, p.t0, p.next, p.frames = pulseRising, -1, 0, 0
+	p.phase, p.t0, p.next = pulseRising, -1, 0
 	p.index, p.pass, p.label = r.index, r.pass, r.spec.Label
 	p.quiet(a)
 	return true

@@ -22,24 +22,17 @@ type rested struct {
 
 // rests remembers the few rests that figures come from.
 type rests struct {
-	named, after, before, longest *rested
+	after, before, longest *rested
 }
 
 func (t *rests) close(a *Analyser, r *run) {
 	long := r.ended.Sub(r.begun)
-	named := r.spec.Use == "rest" || r.spec.Use == "spread" || r.spec.Use == "ocv"
-	if long < restMin && !named {
+	if long < restMin {
 		return
 	}
 	x := &rested{label: r.spec.Label, long: long, cells: make([]float64, a.scan.cells), reason: r.reason()}
-	if long < restMin && x.reason == "" {
-		x.reason = fmt.Sprintf("the rest lasted %.3g s, under %.0f s", seconds(long), seconds(restMin))
-	}
 	x.average(a, r)
-	switch {
-	case named:
-		t.named = x
-	case a.balance.done && t.after == nil:
+	if a.balance.done && t.after == nil {
 		t.after = x
 	}
 	if a.balance.planned && !a.balance.done {
@@ -81,13 +74,10 @@ func (x *rested) average(a *Analyser, r *run) {
 	}
 }
 
-// best is the rest that the figures are about: one that the profile marks, else
-// the first after balancing, else the longest.
+// best is the rest that the figures are about: the first after balancing, near
+// the top of charge where a voltage tells something, else the longest.
 func (t *rests) best() *rested {
-	switch {
-	case t.named != nil:
-		return t.named
-	case t.after != nil:
+	if t.after != nil {
 		return t.after
 	}
 	return t.longest
