@@ -39,6 +39,8 @@ var (
 	ErrNotLatched = errors.New("bench is not latched")
 	// ErrNoReason: an acknowledgement needs a name and a reason.
 	ErrNoReason = errors.New("a name and a reason are needed")
+	// ErrChain: the hash chain does not fit what is stored.
+	ErrChain = errors.New("hash chain is broken")
 	// ErrBadValue: an argument that cannot be stored.
 	ErrBadValue = errors.New("cannot be stored")
 )

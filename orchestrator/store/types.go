@@ -2,6 +2,7 @@ package store
 
 import (
 	"encoding/json"
+	"os"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -30,6 +31,9 @@ type Options struct {
 	CommitEvery time.Duration
 	// Now is the wall clock that dates recoveries; nil means time.Now.
 	Now func() time.Time
+
+	// extend replaces the allocation of disk blocks in tests.
+	extend func(file *os.File, from, to int64) error
 }
 
 // Module is a registered module file.

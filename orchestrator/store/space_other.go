@@ -1,0 +1,13 @@
+//go:build !linux
+
+package store
+
+import "os"
+
+// extend allocates the file's blocks between from and to.
+func extend(file *os.File, from, to int64) error {
+	if to <= from {
+		return nil
+	}
+	return writeZeros(file, from, to)
+}
