@@ -221,3 +221,17 @@ func (c *core) publish(f *drivers.Frame, lease, left drivers.Span) {
 	}
 	c.hub.publish(s)
 }
+
+// forgetful stands in where nobody keeps latches: the machine still holds one
+// for as long as it lives.
+type forgetful struct{}
+
+func (forgetful) SetLatch(string, drivers.Instant) error           { return nil }
+func (forgetful) ClearLatch(string, string, drivers.Instant) error { return nil }
+
+func newCore(o Options) core {
+	if o.Latches == nil {
+		o.Latches = forgetful{}
+	}
+	return core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched}
+}

@@ -78,7 +78,8 @@ func (j job) failed(err error) machine.Event {
 // unproven trip has seen.
 func (j job) finish() machine.Event {
 	err := j.run.Journal.Commit()
-	if err == nil {
+	e := &j.run.ending
+	if err == nil && (e.Outcome != machine.OutcomeTripped || e.Cleared) {
 		err = j.run.Journal.MarkSafe()
 	}
 	if j.run.Finished != nil {

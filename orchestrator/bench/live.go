@@ -102,7 +102,7 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 		return nil, err
 	}
 	v := &Live{
-		core: core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched},
+		core: newCore(o),
 		host: h, spec: spec, open: open, now: now,
 		posted: make(chan machine.Event, queueMax), commands: make(chan call), jobs: make(chan job, queueMax),
 		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1), done: make(chan struct{}),

@@ -14,7 +14,8 @@ import (
 // Options say how a bench is opened.
 type Options struct {
 	Name string
-	// Latched is the trip that the store remembers, or empty.
+	// Latched is the trip that the store remembers, or empty; Latches is where
+	// trips outside of a run are kept, nil: nowhere.
 	Latched string
 	Latches Latches
 	// Alert, where set, is told of notifications; it must not block.
@@ -52,8 +53,6 @@ type Virtual struct {
 	committed time.Time
 	published time.Time
 	frames    int
-	// closing says that the bench ends as soon as nothing is energised.
-	closing bool
 }
 
 // call is a function to run on the loop's goroutine.
@@ -66,7 +65,7 @@ type call struct {
 func NewVirtual(rig Rig, o Options) *Virtual {
 	v := &Virtual{
 		rig: rig, set: rig.Set(), commands: make(chan call), quit: make(chan struct{}), done: make(chan struct{}),
-		core: core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched},
+		core: newCore(o),
 	}
 	v.core.carry = v.carry
 	v.core.keep = v.keep
@@ -149,7 +148,6 @@ const leaveFrames = 100_000
 
 // leave stops a run under way before the loop ends.
 func (v *Virtual) leave() {
-	v.closing = true
 	if v.m.Busy() {
 		v.handle(machine.Operator{At: v.rig.Now(), Verb: machine.VerbStop, Who: "shutdown"})
 		v.drain()
@@ -175,6 +173,8 @@ func (v *Virtual) active() bool {
 		return v.m.Deadline() != 0 && v.m.PausedBySoftLimit()
 	case machine.PhaseLatched:
 		return v.m.Watching()
+	case machine.PhaseTripped:
+		return !v.m.Unproven()
 	}
 	return true
 }

@@ -51,7 +51,11 @@ func TestExplore(t *testing.T) {
 	done := make(chan bench.Ending, 1)
 	began := time.Now()
 	j := &discard{}
-	planner, err := balance.New(plan, balance.Curve{})
+	var curve balance.Curve
+	for _, x := range m.OCV {
+		curve.Points = append(curve.Points, balance.Point{SoCPPM: int64(x.SoC), Voltage: x.Voltage})
+	}
+	planner, err := balance.New(plan, curve)
 	require.NoError(t, err)
 	require.NoError(t, v.Start(context.Background(), bench.StartRequest{Run: "R", Plan: plan, Journal: j, Planner: planner, Who: "test", Finished: func(e bench.Ending) { done <- e }}))
 	e := <-done

@@ -226,7 +226,7 @@ func (t *toy) frame() *drivers.Frame {
 func (t *toy) obey(a Action) Event {
 	switch a := a.(type) {
 	case Halt:
-		if !t.faults["ignores off"] {
+		if !t.faults["keeps its output"] {
 			t.supply.On, t.load.On = false, false
 		}
 		return Done{At: t.now, Epoch: a.Epoch, Op: DeviceHalt}

@@ -16,9 +16,13 @@ type command struct {
 	current   drivers.Microamps
 	voltage   drivers.Microvolts
 
-	oldCharge, oldDischarge drivers.Microamps
-	oldUntil                drivers.Instant
-	steadyAt                drivers.Instant
+	// old is what was superseded since window began, older what was in the
+	// window before: a command explains current for one response time after it
+	// was superseded, at most two, however often it is followed by others.
+	old, older superseded
+	window     drivers.Instant
+	windowSpan drivers.Span
+	steadyAt   drivers.Instant
 
 	contactors  drivers.Contactors
 	settledAt   drivers.Instant
@@ -29,6 +33,25 @@ type command struct {
 	surge       drivers.Microamps // current that closing contactors explains
 	surgeUntil  drivers.Instant
 	closedSince drivers.Instant
+}
+
+// superseded is the greatest current per direction among past commands.
+type superseded struct{ charge, discharge drivers.Microamps }
+
+func (s superseded) max(t superseded) superseded {
+	return superseded{max(s.charge, t.charge), max(s.discharge, t.discharge)}
+}
+
+// explained is what past commands still explain at now.
+func (c *command) explained(now drivers.Instant) superseded {
+	var s superseded
+	if now < c.window.Add(2*c.windowSpan) {
+		s = c.old
+	}
+	if now < c.window.Add(c.windowSpan) {
+		s = s.max(c.older)
+	}
+	return s
 }
 
 // response is the longest time from a command to its effect on a fresh frame.
@@ -51,21 +74,25 @@ func (m *Machine) supersede(next drivers.Microamps) {
 	if m.plan == nil {
 		return
 	}
-	if m.now >= c.oldUntil {
-		c.oldCharge, c.oldDischarge = 0, 0
+	span := m.response(max(c.current, next))
+	if m.now >= c.window.Add(c.windowSpan) {
+		c.older = superseded{}
+		if m.now < c.window.Add(2*c.windowSpan) {
+			c.older = c.old
+		}
+		c.old, c.window, c.windowSpan = superseded{}, m.now, span
 	}
+	c.windowSpan = max(c.windowSpan, span)
 	switch c.direction {
 	case Charging:
-		c.oldCharge = max(c.oldCharge, c.current)
+		c.old.charge = max(c.old.charge, c.current)
 	case Discharging:
-		c.oldDischarge = max(c.oldDischarge, c.current)
+		c.old.discharge = max(c.old.discharge, c.current)
 	}
 	delta := abs(c.current - next)
-	until := m.now.Add(m.response(max(c.current, next)))
-	c.oldUntil = max(c.oldUntil, until)
 	// Cross-checks between instruments wait out changes that matter.
 	if delta > m.plan.Bench.Supply.CurrentMax/50 {
-		c.steadyAt = max(c.steadyAt, until)
+		c.steadyAt = max(c.steadyAt, m.now.Add(span))
 	}
 }
 
@@ -129,9 +156,8 @@ func (m *Machine) context() *guard.Context {
 		Supply:            c.direction == Charging,
 		Load:              c.direction == Discharging,
 	}
-	if m.now < c.oldUntil {
-		x.Charge, x.Discharge = c.oldCharge, c.oldDischarge
-	}
+	past := c.explained(m.now)
+	x.Charge, x.Discharge = past.charge, past.discharge
 	if m.now < c.surgeUntil {
 		x.Charge, x.Discharge = max(x.Charge, c.surge), max(x.Discharge, c.surge)
 	}

@@ -172,15 +172,22 @@ func (m *Machine) trippedFrame() {
 		t.toZero = m.now.Sub(t.at)
 	}
 	open := s.boxOK && s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0
-	if t.quiet >= 3 && open {
-		m.clear()
+	switch {
+	case t.quiet >= 3 && open:
+		m.clear("")
+	case t.quiet >= 3 && m.now.Sub(t.at) > weldedAfter:
+		// No current flows, so the trip is over; the path is not open.
+		m.clear("; a contactor still reads closed: welded, treat the link as live")
 	}
 }
 
+// weldedAfter is how long contactors may take to read open after a trip.
+const weldedAfter = 3 * drivers.Second
+
 // clear is the end of a trip's first half: no current, proven. The latch stays.
-func (m *Machine) clear() {
+func (m *Machine) clear(but string) {
 	t := &m.trip
-	m.emit(Record{Kind: RecordClear, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Span: t.toZero, Text: fmt.Sprintf("current measured zero %d ms after the breaching frame", t.toZero/drivers.Millisecond)})
+	m.emit(Record{Kind: RecordClear, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Span: t.toZero, Text: fmt.Sprintf("current measured zero %d ms after the breaching frame%s", t.toZero/drivers.Millisecond, but)})
 	m.becomeLatched()
 }
 
@@ -208,12 +215,26 @@ func (m *Machine) escalate() {
 	if t.level == 4 || t.level%60 == 0 {
 		m.emit(Notify{Severity: SeverityAlarm, Text: fmt.Sprintf("current is NOT proven zero %d ms after the trip: use the emergency stop", m.now.Sub(t.at)/drivers.Millisecond)})
 	}
+	if m.stop.outcome != "" && m.now.Sub(t.at) >= unprovenAfter {
+		// The run's record must not wait for a proof that may never come; the
+		// bench stays tripped and goes on halting.
+		m.stop.outcome = ""
+		m.endStep("trip")
+		m.emit(Finish{Outcome: OutcomeTripped, Reason: t.text + "; zero current is unproven"})
+	}
 	next := escalateEvery(t.level)
 	if !t.opened {
 		next = min(next, max(t.at.Add(m.plan.Bench.Box.OpeningTime).Sub(m.now), drivers.Millisecond))
 	}
 	m.timer = m.now.Add(next)
 }
+
+// unprovenAfter is how long a run waits for its current to be proven zero.
+const unprovenAfter = 10 * drivers.Minute
+
+// Unproven says that a trip's current could not be proven zero and that its
+// run has ended without: only people can help now.
+func (m *Machine) Unproven() bool { return m.phase == PhaseTripped && m.stop.outcome == "" }
 
 // acknowledge clears the latch, by a person with a reason (INV-05). A trip
 // whose current is not proven zero cannot be acknowledged.
