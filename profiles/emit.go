@@ -221,7 +221,7 @@ func (c *compiler) balance(s *StepSpec) {
 	c.model.soc -= typicalImbalance / 2 * Ppm(once) / Ppm(c.passes)
 	c.emitDrive(s, "top-up", "charge", &spec.TopUp, e)
 	c.open(s, "open")
-	imbalance := c.bleed(s, settle, chunk)
+	imbalance := c.bleed(s, settle, chunk, once)
 	check := c.emit(machine.Instruction{Op: machine.OpCompare, Compare: &machine.Compare{Register: imbalance, Op: "<=", Value: spec.Target}})
 	c.shut(s, "close")
 	c.emit(machine.Instruction{Op: machine.OpJump, Jump: &machine.Jump{Target: head, Max: max(1, (rounds-1)*c.most)}})
@@ -231,7 +231,9 @@ func (c *compiler) balance(s *StepSpec) {
 	c.passes, c.closed, c.balanced = once, false, true
 }
 
-func (c *compiler) bleed(s *StepSpec, settle, chunk drivers.Span) (imbalance int) {
+// bleed emits one round. It runs once for each time the whole step does, in
+// c.passes rounds together.
+func (c *compiler) bleed(s *StepSpec, settle, chunk drivers.Span, once int) (imbalance int) {
 	spec := &s.Balance
 	i := c.bleedCurrent()
 	most := drivers.Charge(mulDivUp(int64(i)*int64(c.m.Series), int64(chunk), 1000))
@@ -243,7 +245,7 @@ func (c *compiler) bleed(s *StepSpec, settle, chunk drivers.Span) (imbalance int
 		Energy: energy(c.eff.CellMax, most),
 	}
 	bounds = bounded(bounds, spec.AtMost)
-	c.begin(s, "bleed", "balance", forecast{span: settle + min(chunk, c.bleedTime())})
+	c.begin(s, "bleed", "balance", forecast{span: settle + c.bleedTime()*drivers.Span(once)/drivers.Span(c.passes)})
 	imbalance = c.register(c.prefix + s.Label + " imbalance")
 	c.emit(machine.Instruction{Op: machine.OpBleed, Bleed: &machine.Bleed{
 		TargetPPM: spec.Target, Capacity: c.m.Rated, Chunk: chunk, Settle: settle,
@@ -258,12 +260,13 @@ func (c *compiler) bleedCurrent() drivers.Microamps {
 	return drivers.Microamps(mulDivUp(int64(c.eff.CellMax), 1_000_000, int64(c.b.Monitor.Bleed)))
 }
 
-// bleedTime is how long a typical imbalance takes to bleed off; neighbours that
-// may not bleed at once take turns.
+// bleedTime is how long a typical imbalance takes to bleed off. Where neighbours
+// take turns, the pair that needs longest decides: its second cell has half of
+// the typical imbalance, as cells have on average.
 func (c *compiler) bleedTime() drivers.Span {
 	q := mulDiv(int64(c.m.Rated), typicalImbalance, 1_000_000)
 	t := drivers.Span(mulDiv(q, 1000*int64(c.b.Monitor.Bleed), 1_000_000) / int64(c.m.Nominal))
-	return c.turns() * t
+	return t * (c.turns() + 1) / 2
 }
 
 // turns is how many sets of cells bleed one after the other.

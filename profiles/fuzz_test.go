@@ -85,6 +85,27 @@ func FuzzCriteria(f *testing.F) {
 	})
 }
 
+// A hostile file is refused by its size or shape before anything slow sees it.
+func TestHostileFiles(t *testing.T) {
+	for want, src := range map[string]string{
+		"nests deeper":       "a: 1\n" + strings.Repeat("- ", 400),
+		"nests deeper than":  "a:\n" + strings.Repeat("  [\n", 200),
+		"more than 1000":     strings.Repeat("a: ", 400),
+		"more than 32768":    strings.Repeat("# comment\n", 4000),
+		"is not UTF-8":       "a: \xff\n",
+		"anchor (&)":         "profile: &a x\n",
+		"the file is empty":  "# nothing\n",
+		"second document":    "profile: x\n---\nprofile: y\n",
+		"not valid YAML":     "profile: [x\n",
+		"directives are not": "%YAML 1.2\n---\nprofile: x\n",
+	} {
+		_, problems := ParseProfile("hostile.yaml", []byte(src))
+		if len(problems) == 0 || !strings.Contains(Error(problems).Error(), want) {
+			t.Errorf("expected %q, got %v", want, problems)
+		}
+	}
+}
+
 // compileAny: whatever was accepted compiles to a plan that the machine takes
 // and whose contactors stand right on every way, or is refused.
 func compileAny(t *testing.T, p *Profile, m *Module, b *Bench) {

@@ -12,9 +12,11 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// Bounds of a file, so that a hostile one can exhaust neither memory nor stack.
+// Bounds of a file, so that a hostile one can exhaust neither memory nor stack
+// nor patience: the YAML parser takes the square of some lengths.
 const (
-	maxFile  = 256 << 10
+	maxFile  = 32 << 10
+	maxLine  = 1000
 	maxDepth = 24
 )
 
@@ -57,6 +59,9 @@ func (r *report) parseTree(name string, src []byte) (root *node) {
 		return nil
 	case !utf8.Valid(src):
 		r.add(whole, "the file is not UTF-8 text", "save it as UTF-8")
+		return nil
+	case longLine(string(src)) > 0:
+		r.addf(Pos{name, longLine(string(src)), 1}, "break the line", "a line has more than %d characters", maxLine)
 		return nil
 	case deep(string(src)):
 		r.addf(whole, "these files need four or five levels", "the file nests deeper than %d levels", maxDepth)
@@ -204,6 +209,17 @@ func (r *report) convertEntry(name string, into *node, v *ast.MappingValueNode, 
 		r.problems[before].What = fmt.Sprintf("%s: %s", text, r.problems[before].What)
 	}
 	into.keys = append(into.keys, entry{text, at, value})
+}
+
+// longLine returns the number of the first line that is too long, or 0.
+func longLine(src string) int {
+	n := 0
+	for line := range strings.Lines(src) {
+		if n++; len(line) > maxLine {
+			return n
+		}
+	}
+	return 0
 }
 
 func flow(n ast.Node) bool {
