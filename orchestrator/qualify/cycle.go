@@ -18,6 +18,9 @@ const (
 	stableCount = 3
 	stableShare = 0.03
 	cyclesMax   = 8 // the greatest count a plan may ask for
+	// fullLoss is how much of the rated charge may pass, filling a link before
+	// contactors close for one, while a full module still counts as full.
+	fullLoss = 1e-4
 )
 
 // discharge is one full discharge for the capacity.
@@ -85,7 +88,7 @@ func (c *cycles) close(a *Analyser, r *run) {
 	case r.sign < 0:
 		c.discharged(a, r)
 		c.full = nil
-	default:
+	case math.Abs(r.in.q-r.out.q) > fullLoss*c.rated:
 		c.full = nil
 	}
 }

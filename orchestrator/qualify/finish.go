@@ -108,7 +108,7 @@ func (p *pulses) figures(b *instruments) (module, cells []Figure) {
 		}
 	}
 	if r := p.reference(); r != nil {
-		module = append(module, p.spread(r))
+		module = append(module, p.spread(b, r))
 	}
 	return module, cells
 }
@@ -174,7 +174,7 @@ func (p *pulses) reference() *resist {
 	return nil
 }
 
-func (p *pulses) spread(r *resist) Figure {
+func (p *pulses) spread(b *instruments, r *resist) Figure {
 	var x []float64
 	for _, dv := range r.cells {
 		if !math.IsNaN(dv) {
@@ -187,7 +187,8 @@ func (p *pulses) spread(r *resist) Figure {
 	}
 	lo, hi := slices.Index(x, slices.Min(x)), slices.Index(x, slices.Max(x))
 	noise := math.Hypot(max(r.noise[lo], p.scan.mul[lo]/math.Sqrt(12)), max(r.noise[hi], p.scan.mul[hi]/math.Sqrt(12)))
-	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, 0))
+	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, 0)).
+		With(b.cellGain(lo), 100*x[lo]/median).With(b.cellGain(hi), 100*x[hi]/median)
 	return figure(ResistanceSpread, "%", v).because(r.conditions()).
 		with(fmt.Sprintf("cell %d highest, cell %d lowest; of the median %.4g mOhm", hi+1, lo+1, median*1000))
 }
@@ -227,7 +228,9 @@ func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
 		found = append(found, outliers("resistance", "mOhm", x, noise, "a joint, a weld or a pouch that does not carry its share", "a tap on the wrong side of a joint, or a reading that is too low")...)
 		doubt("resistance", x, r.conditions())
 	}
-	if t := a.rests.best(); t != nil {
+	// What balancing has set right to within its target is no cell's own; its
+	// remainder is the planner's, and told by the imbalance.
+	if t := a.rests.best(); t != nil && !a.balance.done {
 		noise := make([]float64, len(t.cells))
 		for c := range noise {
 			noise[c] = 2 * b.tap(c, t.cells[c]).U()
@@ -236,7 +239,7 @@ func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
 		doubt("resting voltage", t.cells, t.reason)
 	}
 	if len(looked) == 0 {
-		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage was measured")
+		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage could be compared")
 	}
 	cells := map[int]bool{}
 	for _, o := range found {

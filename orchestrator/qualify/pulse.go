@@ -77,8 +77,9 @@ type pulses struct {
 	prevAt  drivers.Instant
 	havePre bool
 	t0      float64 // s after preAt
-	rise    float64
-	next    int // index in pulseTimes
+	rise    float64 // s, from a tenth to nine tenths of the step
+	bracket float64 // s between the frames on either side of it
+	next    int     // index in pulseTimes
 	missing bool
 	index   int
 	pass    int
@@ -180,7 +181,7 @@ func (p *pulses) step(a *Analyser, r *run, now *reading) {
 		p.t0 = last + w*(since-last)
 	}
 	if x >= edgeHigh {
-		p.rise = since
+		p.rise, p.bracket = since, since
 		// Frames see an edge no sharper than their period; what the instrument
 		// declares is better where the frames do not contradict it.
 		if slew := p.slew[p.dir]; slew > 0 {
@@ -337,7 +338,7 @@ func (p *pulses) take(prev, now *snapshot, w, short float64) {
 	}
 	copy(r.noise, p.noise)
 	r.meter, r.dof = p.meter, p.dof
-	r.late = p.rise/2 + p.skew + short
+	r.late = p.bracket/2 + p.skew + short
 	if full != 0 && at > p.tEdge {
 		// The step grows ever more slowly: the slope since the point before
 		// bounds the slope here.

@@ -151,5 +151,5 @@ func (x *rested) spread(b *instruments, name string) Figure {
 	}
 	v := gum.Scale(1000, gum.Sub(b.tap(hi, x.cells[hi]), b.tap(lo, x.cells[lo])))
 	return figure(name, "mV", v).because(x.reason).
-		with(fmt.Sprintf("after %s (%.0f min): cell %d highest, cell %d lowest", x.label, seconds(x.long)/60, hi+1, lo+1))
+		with(fmt.Sprintf("%s, %.0f min: cell %d highest, cell %d lowest", x.label, seconds(x.long)/60, hi+1, lo+1))
 }

@@ -49,6 +49,8 @@ type Judgement struct {
 	// normal distribution (JCGM 106:2012); 0 where unproven.
 	Conformity float64 `json:"probability_of_conformity"`
 	Reason     string  `json:"reason"`
+
+	inside float64 // distance inside the limit, in the figure's unit
 }
 
 // Verdict is the decision on a module: the worst of its criteria.
@@ -104,7 +106,7 @@ func judge(c *profiles.Criteria, q *profiles.Requirement, f *Figures) Judgement 
 		all[i] = decide(c, q, g)
 	}
 	return slices.MaxFunc(all, func(a, b Judgement) int {
-		return cmp.Or(cmp.Compare(rank[a.Decision], rank[b.Decision]), cmp.Compare(b.Conformity, a.Conformity), cmp.Compare(b.Cell, a.Cell))
+		return cmp.Or(cmp.Compare(rank[a.Decision], rank[b.Decision]), cmp.Compare(b.Conformity, a.Conformity), cmp.Compare(b.inside, a.inside), cmp.Compare(b.Cell, a.Cell))
 	})
 }
 
@@ -138,7 +140,7 @@ func decide(c *profiles.Criteria, q *profiles.Requirement, g Figure) Judgement {
 		inside, side = -inside, -1
 	}
 	j.Limit, j.Accept = limit, limit-side*w
-	j.Decision = classify(c.Rule, inside, w)
+	j.Decision, j.inside = classify(c.Rule, inside, w), inside
 	j.Conformity = conformity(inside, g.U, g.K)
 	row := g.Row()
 	interval := ""

@@ -101,6 +101,10 @@ func TestVerdictTakesTheWorstCell(t *testing.T) {
 	v := qualify.Judge(c, f)
 	assert.Equal(t, qualify.Fail, v.Decision)
 	assert.Equal(t, 3, v.Judgements[0].Cell)
+	// Where all pass with certainty, the one nearest to the limit is named.
+	wide := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, atMost("resistance_10s", 9000, "9 mOhm")), f)
+	assert.Equal(t, qualify.Pass, wide.Decision)
+	assert.Equal(t, 3, wide.Judgements[0].Cell)
 	assert.Contains(t, v.Reasons[0], "resistance_10s of cell 3 1.660 +/- 0.020 mOhm against at most 1.6 mOhm: fail")
 }
 
