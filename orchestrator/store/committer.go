@@ -177,14 +177,15 @@ func (s *Store) gather(batch []*request, all bool) (works []*work, failed map[*R
 // write stores the works in one transaction. Where that finds the store full,
 // the ends among them are written by themselves from the reserve.
 func (s *Store) write(works []*work) error {
-	idle := true
+	idle, bytes := true, 0
 	for _, w := range works {
 		idle = idle && w.empty()
+		bytes += w.bytes()
 	}
 	if idle {
 		return nil
 	}
-	err := s.update(routine, func(tx *bolt.Tx) error {
+	err := s.update(routine, bytes, func(tx *bolt.Tx) error {
 		for _, w := range works {
 			if err := w.put(tx); err != nil {
 				return err
@@ -199,7 +200,7 @@ func (s *Store) write(works []*work) error {
 		if w.end == nil {
 			continue
 		}
-		err = errors.Join(err, s.update(urgent, func(tx *bolt.Tx) error { return w.r.putEnd(tx, w.end, false) }))
+		err = errors.Join(err, s.update(urgent, 0, func(tx *bolt.Tx) error { return w.r.putEnd(tx, w.end, false) }))
 	}
 	return err
 }

@@ -18,7 +18,7 @@ func (s *Store) PutFigures(f Figures) error {
 	if err := checkName("verdict", f.Verdict); err != nil {
 		return err
 	}
-	err = s.update(routine, func(tx *bolt.Tx) error {
+	err = s.update(routine, len(f.Figures)+len(f.Reasons), func(tx *bolt.Tx) error {
 		var info RunInfo
 		found, err := getJSON(tx.Bucket(runBucket), key32(no), &info)
 		switch {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -133,4 +134,14 @@ func lines(t testing.TB, s *Store, id string) []string {
 func finish(t testing.TB, r *Recorder) {
 	t.Helper()
 	require.NoError(t, r.Finish(machine.OutcomeDone, "all steps done", startAt.Add(drivers.Hour)))
+}
+
+// isOurs says that an error has one of this package's names.
+func isOurs(err error) bool {
+	for _, named := range []error{ErrDamaged, ErrChain, ErrNotFound, ErrForeign} {
+		if errors.Is(err, named) {
+			return true
+		}
+	}
+	return false
 }

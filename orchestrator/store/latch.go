@@ -15,7 +15,7 @@ func (s *Store) SetLatch(l Latch) error {
 	if err := checkName("bench", l.Bench); err != nil {
 		return err
 	}
-	err := s.update(urgent, func(tx *bolt.Tx) error { return putLatch(tx, l) })
+	err := s.update(urgent, 0, func(tx *bolt.Tx) error { return putLatch(tx, l) })
 	if err != nil {
 		return fmt.Errorf("latch bench %s: %w", l.Bench, err)
 	}
@@ -47,7 +47,7 @@ func (s *Store) ClearLatch(bench, who, reason string, at drivers.Instant) error 
 	if strings.TrimSpace(who) == "" || strings.TrimSpace(reason) == "" {
 		return fmt.Errorf("clear the latch of bench %s: %w", bench, ErrNoReason)
 	}
-	err := s.update(urgent, func(tx *bolt.Tx) error {
+	err := s.update(urgent, 0, func(tx *bolt.Tx) error {
 		b := tx.Bucket(latchBucket)
 		var l Latch
 		found, err := getJSON(b, []byte(bench), &l)

@@ -27,7 +27,7 @@ func (s *Store) putModule(m Module, amend bool) error {
 	if m.Digest != digest {
 		return fmt.Errorf("module %s: %w: digest %s does not fit its text, whose SHA-256 is %s", m.Serial, ErrBadValue, m.Digest, digest)
 	}
-	err := s.update(routine, func(tx *bolt.Tx) error {
+	err := s.update(routine, len(m.Source), func(tx *bolt.Tx) error {
 		old, n, err := latestModule(tx, m.Serial)
 		switch {
 		case err != nil:

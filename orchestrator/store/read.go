@@ -69,6 +69,7 @@ func (s *Store) Events(id string, fromSeq uint64, fn func(Event) error) error {
 			if i < p.skip || e.Seq < fromSeq {
 				continue
 			}
+			e.Ahead = p.urgent
 			if err := fn(e); err != nil {
 				return err
 			}

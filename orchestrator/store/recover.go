@@ -40,10 +40,10 @@ func (s *Store) recoverRun(no uint32) error {
 		return err
 	}
 	found := Recovery{Run: left.info.ID, Bench: left.info.Bench}
-	err = s.update(routine, func(tx *bolt.Tx) error { return left.put(tx, s.now(), true, &found) })
+	err = s.update(routine, left.bytes(), func(tx *bolt.Tx) error { return left.put(tx, s.now(), true, &found) })
 	if errors.Is(err, ErrFull) {
 		// What is in pieces stays in pieces; the end is recorded all the same.
-		err = s.update(urgent, func(tx *bolt.Tx) error { return left.put(tx, s.now(), false, &found) })
+		err = s.update(urgent, 0, func(tx *bolt.Tx) error { return left.put(tx, s.now(), false, &found) })
 	}
 	if err == nil && left.info.Outcome == "" {
 		s.recovered = append(s.recovered, found)
@@ -226,6 +226,15 @@ func (o *leftover) pack(l *drivers.Layout) error {
 	return nil
 }
 
+// bytes is about how much sealing stores.
+func (o *leftover) bytes() int {
+	n := 0
+	for _, s := range o.sealed {
+		n += s.bytes()
+	}
+	return n
+}
+
 // put writes the sealed chunks and the run's end.
 func (o *leftover) put(tx *bolt.Tx, now drivers.Instant, seal bool, found *Recovery) error {
 	info := o.info
@@ -297,7 +306,7 @@ func (s *Store) latchMarks() error {
 	if err != nil || len(benches) == 0 {
 		return err
 	}
-	return s.update(urgent, func(tx *bolt.Tx) error {
+	return s.update(urgent, 0, func(tx *bolt.Tx) error {
 		for _, bench := range benches {
 			if _, err := latchMark(tx, bench, "", s.now()); err != nil {
 				return err

@@ -65,7 +65,11 @@ func (s *Store) beginRun(r Run) (*Recorder, error) {
 
 // putRun stores a new run and gives it its name.
 func (s *Store) putRun(info *RunInfo, texts ...[]byte) (no uint32, err error) {
-	err = s.update(routine, func(tx *bolt.Tx) error {
+	bytes := 0
+	for _, text := range texts {
+		bytes += len(text)
+	}
+	err = s.update(routine, bytes, func(tx *bolt.Tx) error {
 		if tx.Bucket(latchBucket).Get([]byte(info.Bench)) != nil {
 			return ErrLatched
 		}

@@ -43,6 +43,15 @@ func packChunk(e *block.Encoder, b *binner, no uint32, l link, frames *block.Col
 	return s, nil
 }
 
+// bytes is about how much the chunk stores.
+func (s *sealed) bytes() int {
+	n := len(s.value) + len(s.text)
+	for _, b := range s.bins {
+		n += len(b)
+	}
+	return n
+}
+
 // put writes the chunk and takes away what it replaces, in one transaction, so
 // that a reader finds either or.
 func (s *sealed) put(tx *bolt.Tx, run uint32) error {
@@ -103,6 +112,16 @@ type work struct {
 	line1               uint64
 }
 
+// bytes is about how much the work stores.
+func (w *work) bytes() int {
+	n := len(w.value)
+	for _, s := range w.sealed {
+		n += s.bytes()
+	}
+	return n
+}
+
+// empty says that there is nothing to do.
 func (w *work) empty() bool { return len(w.sealed) == 0 && w.value == nil && w.end == nil }
 
 // sealFull packs the chunk that waits for it. The caller holds encode.

@@ -73,6 +73,30 @@ func (p *space) secure() error {
 	return p.take(used, min(want, max(p.quota, p.allocated)))
 }
 
+// ensure makes sure that a routine transaction that stores so many bytes leaves
+// the reserve alone, in free pages or at the file's end: urgent ones may have
+// used up the end, and live on free pages since.
+func (p *space) ensure(bytes int) error {
+	for {
+		used, err := p.used()
+		if err != nil {
+			return err
+		}
+		stats := p.db.Stats()
+		free := int64(stats.FreePageN+stats.PendingPageN) * int64(p.db.Info().PageSize)
+		if p.allocated-used+free >= p.reserve+overhead+2*int64(bytes) {
+			return nil
+		}
+		if err := p.grow(); err != nil {
+			return err
+		}
+	}
+}
+
+// overhead is what a transaction may take beside what it stores: copies of the
+// pages on the way there, and the free list.
+const overhead = 96 << 10
+
 // grow makes the file larger, within its quota.
 func (p *space) grow() error {
 	step := min(max(p.allocated/8, leastGrowth), mostGrowth)

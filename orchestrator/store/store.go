@@ -162,7 +162,7 @@ func (s *Store) begin(fresh bool) error {
 		return err // an old store is opened even on a full disk, to be read
 	}
 	if fresh {
-		if err := s.update(routine, initialise); err != nil {
+		if err := s.update(routine, 0, initialise); err != nil {
 			return err
 		}
 	}
@@ -200,14 +200,19 @@ const (
 	urgent                 // may use it up (INV-05)
 )
 
-// update runs fn in a write transaction, letting the file grow as far as the
-// urgency allows. fn may run more than once.
-func (s *Store) update(u urgency, fn func(*bolt.Tx) error) error {
+// update runs fn, which stores about so many bytes, in a write transaction,
+// letting the file grow as far as the urgency allows. fn may run more than once.
+func (s *Store) update(u urgency, bytes int, fn func(*bolt.Tx) error) error {
 	if s.options.ReadOnly {
 		return ErrReadOnly
 	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
+	if u == routine {
+		if err := s.space.ensure(bytes); err != nil {
+			return writeError(err)
+		}
+	}
 	for {
 		s.db.MaxSize = s.space.limit(u)
 		err := guarded(func() error { return s.db.Update(fn) })

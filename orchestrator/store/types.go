@@ -112,6 +112,9 @@ type Event struct {
 	Seq  uint64
 	At   drivers.Instant
 	Line string
+	// Ahead says that the line became durable ahead of lines before it, which
+	// may still come: a reader that follows a run goes no further.
+	Ahead bool
 }
 
 // Figures is what the judge hands back, once.

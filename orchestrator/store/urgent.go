@@ -34,7 +34,7 @@ func (r *Recorder) MarkEnergised(seq uint64, at drivers.Instant, epoch uint64, l
 // MarkSafe takes the energised mark away: zero current was measured and the
 // contactors are open.
 func (r *Recorder) MarkSafe() error {
-	err := r.s.update(urgent, func(tx *bolt.Tx) error { return r.dropMark(tx) })
+	err := r.s.update(urgent, 0, func(tx *bolt.Tx) error { return r.dropMark(tx) })
 	if err != nil {
 		return fmt.Errorf("run %s: mark safe: %w", r.ID(), err)
 	}
@@ -68,7 +68,7 @@ func (r *Recorder) urgent(seq uint64, at drivers.Instant, line string, more func
 	if err != nil {
 		return err
 	}
-	err = r.s.update(urgent, func(tx *bolt.Tx) error {
+	err = r.s.update(urgent, 0, func(tx *bolt.Tx) error {
 		key := key3264(r.no, number)
 		if err := tx.Bucket(urgentBucket).Put(key, appendLine(nil, seq, at, line)); err != nil {
 			return err
