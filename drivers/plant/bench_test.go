@@ -186,7 +186,7 @@ func TestStepSizeDoesNotMatter(t *testing.T) {
 		b.Advance(15 * drivers.Minute)
 		return b
 	}
-	fine, usual, coarse := run(5*drivers.Millisecond), run(0), run(drivers.Second)
+	fine, usual, coarse := run(10*drivers.Millisecond), run(0), run(drivers.Second)
 	for k := range 24 {
 		assert.InDelta(t, fine.Module().Voltage(k), usual.Module().Voltage(k), 5e-6, "cell index %d", k)
 		assert.InDelta(t, fine.Module().Voltage(k), coarse.Module().Voltage(k), 5e-5, "cell index %d", k)
