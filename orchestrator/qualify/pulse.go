@@ -286,21 +286,6 @@ func (p *pulses) quiet(a *Analyser) {
 	p.temp, p.gapK = temperatures(s, a.ring.row(0))
 }
 
-// temperatures returns the mean in degC and the spread in K of a frame.
-func temperatures(s *scanner, counts []int32) (mean, spread float64) {
-	lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0.0
-	for i := range s.temps {
-		if c := counts[s.cells+i]; c != drivers.NoReading {
-			t := s.value(s.cells+i, c)
-			lo, hi, sum, n = min(lo, t), max(hi, t), sum+t, n+1
-		}
-	}
-	if n == 0 {
-		return math.NaN(), math.NaN()
-	}
-	return sum/n - 273.15, hi - lo
-}
-
 // plateau takes the results whose time has come.
 func (p *pulses) plateau(now *reading) {
 	t := seconds(now.at.Sub(p.preAt)) - p.t0

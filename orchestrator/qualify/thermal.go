@@ -100,3 +100,18 @@ func (t *thermal) figures(b *instruments) []Figure {
 	return append(out, figure(TemperatureSpread, "K", v).because(reason).
 		with(fmt.Sprintf("sensor %d over sensor %d", t.hot+1, t.cold+1)))
 }
+
+// temperatures returns the mean in degC and the spread in K of a frame.
+func temperatures(s *scanner, counts []int32) (mean, spread float64) {
+	lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0.0
+	for i := range s.temps {
+		if c := counts[s.cells+i]; c != drivers.NoReading {
+			t := s.value(s.cells+i, c)
+			lo, hi, sum, n = min(lo, t), max(hi, t), sum+t, n+1
+		}
+	}
+	if n == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return sum/n - 273.15, hi - lo
+}
