@@ -1,6 +1,7 @@
 package service
 
 import (
+	"errors"
 	"time"
 
 	"github.com/rigwarden/rigwarden/orchestrator/store"
@@ -30,7 +31,7 @@ func (r runService) Events(q *rigwardenv1.RunEventsRequest, out rigwardenv1.Runs
 		if err != nil {
 			return err
 		}
-		if err := c.read(st, info.ID); err != nil {
+		if err := c.read(st, info.ID, !q.GetFollow() || info.Outcome != ""); err != nil {
 			return err
 		}
 		if !q.GetFollow() || info.Outcome != "" {
@@ -41,6 +42,9 @@ func (r runService) Events(q *rigwardenv1.RunEventsRequest, out rigwardenv1.Runs
 		}
 	}
 }
+
+// errAhead ends a reading before a line whose predecessors are still to come.
+var errAhead = errors.New("ahead of its turn")
 
 // cursor sends the lines of a run in batches and remembers how far it came.
 // Lines may share a sequence number, and may become durable one by one.
@@ -53,7 +57,10 @@ type cursor struct {
 	send  func(*rigwardenv1.RunEventsResponse) error
 }
 
-func (c *cursor) read(st *store.Store, id string) error {
+// read sends what is there. Lines that became durable ahead of their turn wait
+// for those before them, which come with the next routine commit, unless all is
+// asked for.
+func (c *cursor) read(st *store.Store, id string, all bool) error {
 	from, skip := c.last+1, 0
 	if c.begun {
 		from, skip = c.last, c.same
@@ -61,6 +68,9 @@ func (c *cursor) read(st *store.Store, id string) error {
 		from = 0
 	}
 	err := st.Events(id, from, func(e store.Event) error {
+		if e.Ahead && !all {
+			return errAhead
+		}
 		if c.begun && e.Seq == c.last {
 			if skip > 0 {
 				skip--
@@ -77,7 +87,7 @@ func (c *cursor) read(st *store.Store, id string) error {
 		}
 		return nil
 	})
-	if err != nil {
+	if err != nil && !errors.Is(err, errAhead) {
 		return err
 	}
 	return c.flush()

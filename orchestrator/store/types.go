@@ -34,6 +34,8 @@ type Options struct {
 
 	// extend replaces the allocation of disk blocks in tests.
 	extend func(file *os.File, from, to int64) error
+	// chunkFrames shortens chunks in tests.
+	chunkFrames int
 }
 
 // Module is a registered module file.
