@@ -25,6 +25,7 @@ type toy struct {
 	beat    int32
 	boxBeat int32
 	fast    bool
+	seep    drivers.Microamps // flows whatever is commanded
 	// measured is when the monitor last did.
 	measured drivers.Instant
 	// Disobedience, by name.
@@ -108,7 +109,7 @@ func newToy(charge drivers.Charge) *toy {
 // current is what flows into the article now.
 func (t *toy) current() drivers.Microamps {
 	connected := t.closed&closed == closed
-	var i drivers.Microamps
+	i := t.seep
 	if t.supply.On && (connected || t.faults["welded"]) {
 		i += t.supply.Current
 	}

@@ -29,7 +29,7 @@ type witness struct {
 	tripped bool
 	latched bool
 	still   int // frames in a row that read no current
-	energy  bool
+	flowing Direction
 }
 
 func (w *witness) fail(format string, args ...any) {
@@ -66,7 +66,7 @@ func (w *witness) see(e Event, actions []Action) {
 func (w *witness) act(e Event, i int, a Action) {
 	switch a := a.(type) {
 	case Halt:
-		w.stored = false
+		w.stored, w.flowing = false, Resting
 	case Permit:
 		w.permit, w.stored = a, false
 		w.tripLatchedPermit(a)
@@ -115,6 +115,10 @@ func (w *witness) set(a Set) {
 	if w.value(other)&drivers.PowerOn != 0 {
 		w.fail("INV-01: set while the other instrument is on: %v", a)
 	}
+	if a.Direction != w.flowing && w.still == 0 {
+		w.fail("INV-01: %s begins while %d uA are measured", a.Direction, w.value(drivers.ModuleCurrent))
+	}
+	w.flowing = a.Direction
 }
 
 func (w *witness) switches(a SwitchTo) {
@@ -221,6 +225,50 @@ func (s *session) drift(rng *rand.Rand) {
 		s.turn(s.toy.now.Add(drivers.Minute))
 	}
 	s.out.Reset()
+}
+
+// TestINV01_MeasuredZero: the next direction does not begin while a current is
+// measured, although both instruments say that they are off and the current is
+// too small for the guard to call it uncommanded.
+func TestINV01_MeasuredZero(t *testing.T) {
+	s, w := newWitnessed(t, sessionPlans["pulse"])
+	s.event(Start{At: s.toy.now, Run: "R", Who: "tester"})
+	s.pass("2min until wait/c")
+	s.pass("10s")
+	s.toy.seep = 60_000
+	s.pass("1min until tripped")
+	require.Equal(t, PhaseTripped, s.m.Phase())
+	require.Empty(t, w.broken)
+	var v View
+	s.m.Look(&v)
+	require.Contains(t, v.Cause, "current did not reach zero")
+}
+
+// TestINV04_BothSensors: a trip is not over while either of two independent
+// current sensors reads a current, and is over three readings after both do not.
+func TestINV04_BothSensors(t *testing.T) {
+	for _, liar := range []drivers.Kind{drivers.ModuleCurrent, drivers.BoxCurrent} {
+		s, _ := newWitnessed(t, sessionPlans["charge"])
+		s.record = nil
+		s.event(Start{At: s.toy.now, Run: "R", Who: "tester"})
+		s.pass("1min until current")
+		s.event(Lost{At: s.toy.now, Device: "supply", Reason: "test"})
+		require.Equal(t, PhaseTripped, s.m.Phase())
+		ch := s.toy.layout.Find(liar)
+		for range 50 {
+			s.toy.advance(s.toy.next())
+			f := s.toy.frame()
+			f.Counts[ch] = s.toy.layout.Channels[ch].Scale.Nearest(2_000_000)
+			s.answer(append([]Action(nil), s.m.StepFrame(f.At, f)...))
+			require.Equal(t, PhaseTripped, s.m.Phase(), liar.String())
+		}
+		for range 2 {
+			s.turn(s.toy.now.Add(drivers.Second))
+			require.Equal(t, PhaseTripped, s.m.Phase(), "one or two readings prove nothing")
+		}
+		s.pass("1s until latched")
+		require.Equal(t, PhaseLatched, s.m.Phase())
+	}
 }
 
 // TestINV02_MissingIsUnsafe: every channel that safety needs, one by one, gives
