@@ -61,16 +61,28 @@ type knee struct {
 // ladderStep is the distance of two levels, V.
 const ladderStep = 0.005
 
-// newKnee places level 0 where the slope times the target first exceeds three
-// times the uncertainty of a tap, for good. Where that is nowhere, the chemistry
-// and the taps cannot show the target and an error says so.
+// curveDoubt is how far a module's open-circuit voltage may stand off the given
+// curve, V: the curve's own error and the hysteresis after charging (usual size
+// for LFP, common practice, no source). capacityDoubt is how far cells of one
+// module differ in capacity, as a standard uncertainty: the same voltage below
+// the top then means a little more or less charge to it.
+const curveDoubt, capacityDoubt = 0.005, 0.015
+
+// kneeSlope is the least slope of the knee, V per state of charge: flatter, and
+// curveDoubt alone would hide more than half a percent.
+const kneeSlope = curveDoubt / 0.005
+
+// newKnee places level 0 where the curve's slope first holds for good: steep
+// enough for kneeSlope, and slope times the target over three times the
+// uncertainty of a tap. Where that is nowhere, the chemistry and the taps
+// cannot show the target and an error says so.
 func newKnee(c Curve, capacity, target, tap float64) (knee, error) {
 	top := float64(c.Points[len(c.Points)-1].Voltage) * 1e-6
 	n := 0
 	for n < 1000 {
 		v := top - float64(n+1)*ladderStep
-		part := c.soc(v+ladderStep) - c.soc(v)
-		if ladderStep/part*target < 3*tap || v < float64(c.Points[0].Voltage)*1e-6 {
+		slope := ladderStep / (c.soc(v+ladderStep) - c.soc(v))
+		if slope < kneeSlope || slope*target < 3*tap || v < float64(c.Points[0].Voltage)*1e-6 {
 			break
 		}
 		n++
@@ -99,29 +111,43 @@ func (k *knee) rung(volts float64) int {
 	return min(max(i, 0), len(k.step)-1)
 }
 
-// charge returns how much charge lies between level 0 and a voltage, Ah; the
-// last steps' slopes go on outside.
-func (k *knee) charge(volts float64) float64 {
+// depth returns the charge from a voltage up to the top of the ladder, Ah; the
+// last steps' slopes go on outside. Counting from the top keeps the flat end's
+// uncertainty with the cells that stand there.
+func (k *knee) depth(volts float64) float64 {
 	r := k.rung(volts)
 	q := 0.0
-	for _, s := range k.step[:r] {
+	for _, s := range k.step[r+1:] {
 		q += s
 	}
-	return q + (volts-k.level(r))/ladderStep*k.step[r]
+	return q + (k.level(r+1)-volts)/ladderStep*k.step[r]
+}
+
+// doubt is the standard uncertainty of depth, Ah, for one of the voltage (V).
+// Where no cells have shown the curve, the given one's error comes on top.
+func (k *knee) doubt(volts, sd float64) float64 {
+	if !k.shown[k.rung(volts)] {
+		sd = math.Hypot(sd, curveDoubt)
+	}
+	return math.Hypot(sd/k.slope(volts), capacityDoubt*k.depth(volts))
 }
 
 // learn takes over the steps that enough cells have shown, as their medians.
-func (k *knee) learn(cross [][]float64) {
+// Crossings whose voltage is itself doubtful, as when the current changed fast,
+// show nothing.
+func (k *knee) learn(cross, doubt [][]float64) {
+	const clear = 0.3 * ladderStep
 	var seen []float64
-	for i := range k.step {
+	for l := range k.step {
 		seen = seen[:0]
-		for _, c := range cross {
-			if d := c[i+1] - c[i]; d > 0 { // false where either is NaN
+		for i, c := range cross {
+			d := c[l+1] - c[l] // NaN where either is
+			if d > 0 && doubt[i][l] < clear && doubt[i][l+1] < clear {
 				seen = append(seen, d)
 			}
 		}
 		if len(seen) >= 3 {
-			k.step[i], k.shown[i] = median(seen), true
+			k.step[l], k.shown[l] = median(seen), true
 		}
 	}
 }

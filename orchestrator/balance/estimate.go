@@ -29,22 +29,18 @@ func (e *estimate) value() (value, sd float64) { return e.sum / e.weight, e.best
 // take turns an episode that has ended into anchors.
 func (p *Planner) take() {
 	e := &p.top
-	p.knee.learn(e.cross)
+	p.knee.learn(e.cross, e.doubt)
 	for i := range p.cells {
 		c := &p.cells[i]
 		var a estimate
-		q := 0.0
-		for l := range p.knee.levels() {
-			if x := e.cross[i][l]; !math.IsNaN(x) {
-				a.add(x-q, p.knee.doubt(p.knee.level(l), math.Sqrt(1/e.weight[i][l])))
-			}
-			if l < len(p.knee.step) {
-				q += p.knee.step[l]
+		for l, x := range e.cross[i] {
+			if v := p.knee.level(l); !math.IsNaN(x) {
+				a.add(x+p.knee.depth(v), p.knee.doubt(v, e.doubt[i][l]))
 			}
 		}
 		if v := e.open[i]; v >= p.knee.first {
 			// The end of the charge is a look at every cell at one moment.
-			a.add(p.x[i]-p.knee.charge(v), p.knee.doubt(v, p.doubtAt(i, p.amps)))
+			a.add(p.x[i]+p.knee.depth(v), p.knee.doubt(v, p.doubtAt(i, p.amps)))
 		}
 		switch {
 		case a.known():
@@ -54,7 +50,7 @@ func (p *Planner) take() {
 		default:
 			// It stayed below the knee. Where it should have been above by what
 			// was known, that is no longer true.
-			if c.floor = p.x[i]; !math.IsNaN(c.anchor) && c.floor > c.anchor+2*c.sd {
+			if c.floor = p.x[i] + p.knee.depth(p.knee.first); !math.IsNaN(c.anchor) && c.floor > c.anchor+2*c.sd {
 				p.rounds.shift(i, c.floor-c.anchor, c.sd)
 				c.anchor = math.NaN()
 			}
@@ -62,18 +58,8 @@ func (p *Planner) take() {
 	}
 }
 
-// doubt turns a voltage's uncertainty into one of charge, Ah. The slope itself
-// is uncertain where no cell has shown it yet.
-func (k *knee) doubt(volts, sd float64) float64 {
-	r := k.rung(volts)
-	q := sd / k.slope(volts)
-	if !k.shown[r] {
-		q = math.Hypot(1.3*q, 0.1*k.charge(volts))
-	}
-	return q
-}
-
-// standing is where the cells stand: their excess over level 0, Ah.
+// standing is where the cells stand: their charge beyond the top of the ladder,
+// Ah, mostly negative.
 type standing struct {
 	excess, sd []float64 // NaN excess: only bounded
 	bound      []float64 // greatest excess of a bounded cell, +Inf: nothing known
@@ -92,7 +78,7 @@ func (p *Planner) stand(now drivers.Instant) standing {
 			e.add(p.x[i]-c.anchor, c.sd)
 		}
 		if v := p.rest.volts[i]; settled && v >= p.knee.first {
-			e.add(p.knee.charge(v), p.knee.doubt(v, math.Hypot(p.tap, restDoubt)))
+			e.add(-p.knee.depth(v), p.knee.doubt(v, math.Hypot(p.tap, restDoubt)))
 		}
 		switch {
 		case e.known():
@@ -100,6 +86,7 @@ func (p *Planner) stand(now drivers.Instant) standing {
 			s.known++
 		case !math.IsNaN(c.floor):
 			s.bound[i] = p.x[i] - c.floor
+			s.sd[i] = p.knee.doubt(p.knee.first, p.tap)
 		}
 	}
 	return s
@@ -156,7 +143,7 @@ func (p *Planner) Compute(c machine.Compute) machine.Computed {
 	sure := out.ImbalancePPM+out.UncertaintyPPM <= c.TargetPPM
 	for i, e := range s.excess {
 		// Bleed what is certain, so that no cell becomes the new lowest.
-		if over := e - low - s.sd[i]; over > 0 && !sure && p.bleedOhm > 0 {
+		if over := e - low - math.Hypot(s.sd[i], s.sd[lowest]); over > 0 && !sure && p.bleedOhm > 0 {
 			out.Left += drivers.Charge(over * float64(drivers.AmpereHour))
 			out.Spans[i] = drivers.Span(over * p.bleedOhm / p.volts[i] * float64(drivers.Hour))
 		}

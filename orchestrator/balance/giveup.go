@@ -1,6 +1,7 @@
 package balance
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
@@ -16,10 +17,14 @@ type rounds struct {
 
 	moved, doubt []float64 // anchor shifts of the latest episode, Ah
 	bled         []float64 // Ah at the latest judgement
-	leaks        []int     // consecutive rounds in which the cell lost charge
-	lost         []float64
-	deaf         []int // consecutive rounds in which bleeding had no effect
+	deaf         []int     // consecutive rounds in which bleeding had no effect
 	heard, asked []float64
+
+	// base is the anchor, or the best one, that later ones are held against;
+	// NaN before one is known. fallen is by how much the cell came later than
+	// that, less what all cells did.
+	base, baseDoubt, fallen []float64
+	leaks                   []int // consecutive rounds in which it fell further
 }
 
 const (
@@ -32,9 +37,10 @@ const (
 func newRounds(n int) rounds {
 	r := rounds{
 		best: math.Inf(1), moved: make([]float64, n), doubt: make([]float64, n), bled: make([]float64, n),
-		leaks: make([]int, n), lost: make([]float64, n), deaf: make([]int, n), heard: make([]float64, n), asked: make([]float64, n),
+		leaks: make([]int, n), deaf: make([]int, n), heard: make([]float64, n), asked: make([]float64, n),
+		base: make([]float64, n), baseDoubt: make([]float64, n), fallen: make([]float64, n),
 	}
-	r.clear()
+	r.restart()
 	return r
 }
 
@@ -49,6 +55,10 @@ func (r *rounds) restart() {
 	r.clear()
 	clear(r.leaks)
 	clear(r.deaf)
+	clear(r.fallen)
+	for i := range r.base {
+		r.base[i] = math.NaN()
+	}
 }
 
 // shift notes by how much a cell's anchor moved in an episode. A cell that lost
@@ -79,7 +89,7 @@ func (r *rounds) judge(p *Planner, imbalance, target float64, highest, lowest in
 		return ""
 	}
 	r.seen, r.blinds = p.top.count, 0
-	culprit := r.strike(p, target)
+	culprit := cmp.Or(r.leaking(p, target), r.unanswered(p, target))
 	for i := range r.bled {
 		r.bled[i] = p.bled[i]
 	}
@@ -104,8 +114,51 @@ func (r *rounds) judge(p *Planner, imbalance, target float64, highest, lowest in
 		r.idle, highest+1, 1000*imbalance, lowest+1)
 }
 
-// strike counts cells that leak or do not bleed, against the median of all.
-func (r *rounds) strike(p *Planner, target float64) string {
+// leaking counts rounds in which a cell came to the knee later and later, or
+// not at all, against what was once known of it and against the median of all.
+func (r *rounds) leaking(p *Planner, target float64) string {
+	late := make([]float64, len(p.cells))
+	var all []float64
+	for i := range p.cells {
+		c := &p.cells[i]
+		late[i] = math.NaN()
+		switch {
+		case !math.IsNaN(c.anchor) && (math.IsNaN(r.base[i]) || c.sd < r.baseDoubt[i]/2 && r.leaks[i] == 0):
+			r.base[i], r.baseDoubt[i], r.fallen[i] = c.anchor, c.sd, 0
+		case !math.IsNaN(c.anchor):
+			late[i] = c.anchor - r.base[i]
+			all = append(all, late[i])
+		case !math.IsNaN(c.floor):
+			late[i] = c.floor - r.base[i] // at least
+		}
+	}
+	common := 0.0
+	if len(all) >= 3 {
+		common = median(all)
+	}
+	for i, l := range late {
+		if math.IsNaN(l) {
+			continue
+		}
+		l -= common
+		sure := max(4*math.Hypot(r.baseDoubt[i], p.cells[i].sd), 0.3*target)
+		switch {
+		case l < sure:
+			r.leaks[i] = 0
+		case l > r.fallen[i]+0.1*target:
+			r.leaks[i]++
+		}
+		r.fallen[i] = l
+		if r.leaks[i] >= leakMax {
+			return fmt.Sprintf("cell %02d keeps losing charge by itself, %.0f mAh so far: it leaks, or its bleed path is always on", i+1, 1000*l)
+		}
+	}
+	return ""
+}
+
+// unanswered counts rounds in which a cell came to the knee sooner than its
+// bleeding allows, against the median of all.
+func (r *rounds) unanswered(p *Planner, target float64) string {
 	var all []float64
 	for _, m := range r.moved {
 		if !math.IsNaN(m) {
@@ -117,31 +170,22 @@ func (r *rounds) strike(p *Planner, target float64) string {
 	}
 	common := median(all)
 	for i, m := range r.moved {
-		if math.IsNaN(m) {
+		asked := p.bled[i] - r.bled[i]
+		sure := max(4*r.doubt[i], 0.15*target)
+		if math.IsNaN(m) || asked < sure {
 			continue
 		}
 		m -= common
-		asked := p.bled[i] - r.bled[i]
-		sure := max(4*r.doubt[i], 0.15*target)
-		if m > sure {
-			r.leaks[i]++
-			r.lost[i] += m
-		} else {
-			r.leaks[i], r.lost[i] = 0, 0
-		}
-		switch {
-		case asked > sure && -m > sure && -m > 0.5*asked:
-			r.deaf[i]++
-			r.asked[i] += asked
-			r.heard[i] += asked + m
-		case asked > sure:
+		if -m < 0.5*asked || -m < sure {
 			r.deaf[i], r.asked[i], r.heard[i] = 0, 0, 0
+			continue
 		}
-		switch {
-		case r.leaks[i] >= leakMax:
-			return fmt.Sprintf("cell %02d keeps losing charge by itself, %.0f mAh in %d rounds: it leaks, or its bleed path is always on", i+1, 1000*r.lost[i], r.leaks[i])
-		case r.deaf[i] >= deafMax:
-			return fmt.Sprintf("cell %02d does not answer to bleeding, %.0f of %.0f mAh gone in %d rounds: its bleed path or its tap is faulty", i+1, 1000*max(0, r.heard[i]), 1000*r.asked[i], r.deaf[i])
+		r.deaf[i]++
+		r.asked[i] += asked
+		r.heard[i] += asked + m
+		if r.deaf[i] >= deafMax {
+			return fmt.Sprintf("cell %02d does not answer to bleeding, %.0f of %.0f mAh gone in %d rounds: its bleed path or its tap is faulty",
+				i+1, 1000*max(0, r.heard[i]), 1000*r.asked[i], r.deaf[i])
 		}
 	}
 	return ""

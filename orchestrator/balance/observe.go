@@ -119,7 +119,9 @@ func (r *resistance) doubt(i int, amps float64) float64 {
 	if r.known[i] {
 		part = seenPart
 	}
-	return part * (math.Abs(amps)*r.fast[i] + math.Abs(r.slowAmps)*r.slow[i])
+	static := part * (math.Abs(amps)*r.fast[i] + math.Abs(r.slowAmps)*r.slow[i])
+	// How fast the slow part follows is known least of all.
+	return math.Hypot(static, 0.6*math.Abs(amps-r.slowAmps)*r.slow[i])
 }
 
 // rest holds the cells' voltages while nothing flows.
@@ -161,9 +163,9 @@ func (r *rest) settled(now drivers.Instant) bool {
 type episode struct {
 	on     bool
 	begun  drivers.Instant
-	count  int // episodes that ended
-	cross  [][]float64
-	weight [][]float64 // 1/V^2 of the crossing's voltage
+	count  int         // episodes that ended
+	cross  [][]float64 // Ah, NaN where it did not
+	doubt  [][]float64 // standard uncertainty of the crossing's voltage, V
 	open   []float64   // latest open-circuit voltage of each cell, V
 	bled   []float64   // Ah bled before the episode, since the last one
 	mark   []float64
@@ -171,16 +173,17 @@ type episode struct {
 }
 
 // settleIn is how long charging must have lasted before a crossing counts: in
-// its first moments the voltage rises without charge.
-const settleIn = 30 * drivers.Second
+// its first moments the voltage rises without charge. lookAfter is the least
+// charge that counts at all; a cell that is full ends it within seconds.
+const settleIn, lookAfter = 30 * drivers.Second, 3 * drivers.Second
 
 func newEpisode(cells, levels int) episode {
 	e := episode{
 		open: make([]float64, cells), bled: make([]float64, cells), mark: make([]float64, cells), before: make([]float64, cells),
-		cross: make([][]float64, cells), weight: make([][]float64, cells),
+		cross: make([][]float64, cells), doubt: make([][]float64, cells),
 	}
 	for i := range cells {
-		e.cross[i], e.weight[i] = make([]float64, levels), make([]float64, levels)
+		e.cross[i], e.doubt[i] = make([]float64, levels), make([]float64, levels)
 	}
 	return e
 }
@@ -192,8 +195,10 @@ func (e *episode) see(p *Planner, at drivers.Instant, amps float64) {
 		e.begin(p, at)
 	case !charging && e.on:
 		e.on = false
-		e.count++
-		p.take()
+		if at.Sub(e.begun) >= lookAfter {
+			e.count++
+			p.take()
+		}
 		return
 	}
 	if !e.on {
@@ -231,8 +236,7 @@ func (e *episode) pass(p *Planner, i int, was, amps float64) {
 		}
 		part := (k.level(l) - was) / (e.open[i] - was)
 		e.cross[i][l] = e.before[i] + part*(p.x[i]-e.before[i])
-		d := p.doubtAt(i, amps)
-		e.weight[i][l] = 1 / (d * d)
+		e.doubt[i][l] = p.doubtAt(i, amps)
 	}
 }
 

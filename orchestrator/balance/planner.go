@@ -40,19 +40,21 @@ type Planner struct {
 
 // cellState is what is known of one cell.
 type cellState struct {
-	// anchor is the x at which the cell stands at the knee's level 0, Ah, NaN
+	// anchor is the x at which the cell stands at the top of the ladder, Ah, NaN
 	// before it is known; sd its standard uncertainty.
 	anchor, sd float64
-	// floor is an x at which the cell was seen below level 0: the anchor lies
-	// above it. NaN before.
+	// floor is what the anchor is over, Ah, as the cell was seen below the knee.
+	// NaN before.
 	floor float64
 }
 
 // Bounds of belief, with their reasons.
 const (
 	// gapMax is the longest gap between frames over which flowing current is
-	// still counted, as a straight line.
-	gapMax = drivers.Minute
+	// still counted, as a straight line; darkMax the longest gap over which rest
+	// at both ends is taken for rest in between.
+	gapMax  = drivers.Minute
+	darkMax = 10 * drivers.Minute
 	// defaultTarget serves where a plan has no balance step.
 	defaultTarget = 0.003
 )
@@ -134,7 +136,7 @@ func (p *Planner) count(f *drivers.Frame, amps float64) {
 	if first || dt <= 0 {
 		return
 	}
-	if dt > gapMax && (p.flowing(before) || p.flowing(amps)) {
+	if dt > darkMax || dt > gapMax && (p.flowing(before) || p.flowing(amps)) {
 		p.forget()
 		return
 	}

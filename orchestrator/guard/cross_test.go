@@ -108,6 +108,19 @@ func TestFrozenNot(t *testing.T) {
 			r.quiet(1)
 		}
 	})
+	t.Run("held by the control", func(t *testing.T) {
+		r := newRig(t, loose)
+		for step := range int64(100) { // 3 % of the current and 3 mV a second
+			r.flow(20_000_000 - 60_000*step)
+			r.cells(3_500_000 - 300*step)
+			r.set(11, 3_550_000)
+			r.x.Charge = 20_000_000
+			r.x.Steady = false
+			for _, f := range r.next() {
+				require.NotEqual(t, Frozen, f.Cause, Describe(f, r.layout))
+			}
+		}
+	})
 	t.Run("one cell jumps, the others stand", func(t *testing.T) {
 		r := newRig(t, loose)
 		r.quiet(30)

@@ -148,7 +148,10 @@ func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.
 }
 
 // edge returns the oldest slot since which a change of current has moved the
-// cells' sum, the same way, by more than can be overlooked; or -1.
+// cells' sum, the same way, by more than can be overlooked; or -1. The change
+// must be a quarter of the current at least: while the control holds the
+// highest cell, it takes back a few percent a second, and that cell stands on
+// one count because the siblings move.
 func (g *Guard) edge(sum int64, current int32, at drivers.Instant) int {
 	h := &g.history
 	limit := g.lim.frozen * int64(g.ch.cells-1)
@@ -158,11 +161,19 @@ func (g *Guard) edge(sum int64, current int32, at drivers.Instant) int {
 		if ds < 0 {
 			ds, di = -ds, -di
 		}
-		if ds > limit && di > int64(g.lim.rest.hi) && at.Sub(h.at[k]) <= h.window {
+		flows := max(magnitude(current), magnitude(h.current[k]))
+		if ds > limit && di > int64(g.lim.rest.hi) && 4*di >= flows && at.Sub(h.at[k]) <= h.window {
 			return k
 		}
 	}
 	return -1
+}
+
+func magnitude(c int32) int64 {
+	if c < 0 {
+		return -int64(c)
+	}
+	return int64(c)
 }
 
 // suspectStill marks the cells that have stood on one count since slot k. If
