@@ -197,9 +197,9 @@ func stopRun(s *session, id string) {
 
 // printDemo is the last screen.
 func (a *app) printDemo(r *report) {
-	fmt.Fprintf(a.out, "\n%s ended after %s of rig time: %s\n\n", r.run.GetId(), clockSpan(r.run.GetEndedUs()-r.run.GetStartedUs()), endText(r.run))
+	fmt.Fprintf(a.out, "\n%s ended after %s of rig time: %s\n\n", r.run.GetId(), clockSpan(r.run.GetEndedUs()-r.run.GetStartedUs()), endText(r))
 	if r.Trip != nil {
-		a.tell(r.Trip, r.run.GetId(), r.run.GetBench())
+		a.tell(r.Trip, r.run.GetId(), r.run.GetBench(), r.Store)
 		fmt.Fprintln(a.out)
 	} else {
 		a.printFigures(r.Figures)

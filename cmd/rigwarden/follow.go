@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -25,7 +26,7 @@ type follower struct {
 	plan  *machine.Plan
 	story *story
 	p     *progress
-	left  drivers.Span // by the compiler's prediction
+	done  []int // passes of each step
 }
 
 // follow shows the run to its end.
@@ -39,7 +40,7 @@ func (a *app) follow(ctx context.Context, s *session, id string) (*story, error)
 		return nil, fmt.Errorf("plan stored with run %s: %w", id, err)
 	}
 	f.story.layout = &f.plan.Layout
-	f.left = profiles.Predict(f.plan).Span
+	f.done = make([]int, len(f.plan.Steps))
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	events, err := s.runs.Events(ctx, &rigwardenv1.RunEventsRequest{Run: id, Follow: true})
@@ -115,10 +116,10 @@ func (f *follower) watch(ctx context.Context) <-chan *rigwardenv1.BenchStatus {
 	return out
 }
 
-const stepLine = "%9s  %-22s %9s %9s %9s %9s %9s  %-9s %-9s %s"
+const stepLine = "%8s  %-19s %8s %9s %8s %7s %8s  %-9s %-9s %s"
 
 func (f *follower) head() {
-	f.p.say(fmt.Sprintf(stepLine, "rig time", "step", "in step", "left", "Ah", "V", "A", "high cell", "low cell", "degC"))
+	f.p.say(fmt.Sprintf(stepLine, "rig time", "step", "in step", "left", "Ah", "V", "mean A", "high cell", "low cell", "degC"))
 }
 
 // line takes in one recorded line and shows what a person wants to see of it.
@@ -135,18 +136,27 @@ func (f *follower) line(ctx context.Context, l *rigwardenv1.EventLine) error {
 	case machine.RecordEnd:
 		return f.stepEnded(ctx, at, l.GetAtUs(), r)
 	case machine.RecordPause, machine.RecordResume, machine.RecordNote, machine.RecordAlarm, machine.RecordClear, machine.RecordAck, machine.RecordWatch:
-		f.p.say(fmt.Sprintf("%9s  %s: %s", at, r.Kind, r.Text))
+		f.say(at, string(r.Kind)+": "+r.Text)
 	case machine.RecordTrip:
-		f.p.say(fmt.Sprintf("%9s  TRIP: %s", at, r.Text))
+		f.say(at, "TRIP: "+r.Text)
 	}
 	return nil
 }
 
+// say shows a sentence, wrapped.
+func (f *follower) say(at, text string) {
+	for _, l := range wrap(text, screen-10) {
+		f.p.say(fmt.Sprintf("%8s  %s", at, l))
+		at = ""
+	}
+}
+
 // stepEnded shows a step's last frame beside its counts.
 func (f *follower) stepEnded(ctx context.Context, at string, instant int64, r machine.Record) error {
-	if r.Step >= 0 && r.Step < len(f.plan.Steps) {
-		f.left = max(0, f.left-f.plan.Steps[r.Step].Predicted)
+	if r.Step < 0 || r.Step >= len(f.plan.Steps) {
+		return fmt.Errorf("run %s: step %d where the plan has %d", f.run.GetId(), r.Step, len(f.plan.Steps))
 	}
+	f.done[r.Step]++
 	frame, err := f.frameBefore(ctx, instant)
 	if err != nil {
 		return err
@@ -157,10 +167,31 @@ func (f *follower) stepEnded(ctx context.Context, at string, instant int64, r ma
 		high, low = extremeCells(l, frame)
 		temps = hottest(l, frame)
 	}
-	f.p.say(fmt.Sprintf(stepLine, at, clip(r.Label, 22), clockSpan(int64(r.Span)), clockSpan(int64(f.left)),
+	f.p.say(fmt.Sprintf(stepLine, at, clip(r.Label, 19), clockSpan(int64(r.Span)), clockSpan(int64(f.left(r.Step))),
 		fmt.Sprintf("%+.3f", float64(r.Charge)/float64(drivers.AmpereHour)),
-		channel(l, frame, drivers.ModuleVoltage), channel(l, frame, drivers.ModuleCurrent), high, low, temps))
+		channel(l, frame, drivers.ModuleVoltage), meanAmps(r), high, low, temps))
 	return nil
+}
+
+// left is what the compiler predicts for everything still to come after the
+// step: later steps, and further passes of the block that the step belongs to.
+func (f *follower) left(step int) drivers.Span {
+	var sum drivers.Span
+	block, _, _ := strings.Cut(f.plan.Steps[step].Label, "/")
+	for i, s := range f.plan.Steps {
+		if own, _, _ := strings.Cut(s.Label, "/"); i > step || own == block {
+			sum += s.Predicted * drivers.Span(max(0, s.Repeat-f.done[i]))
+		}
+	}
+	return sum
+}
+
+// meanAmps is the step's mean current.
+func meanAmps(r machine.Record) string {
+	if r.Span <= 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%+.3f", float64(r.Charge)/float64(r.Span)/1e3)
 }
 
 // frameBefore fetches the last recorded frame at or before the instant, nil

@@ -94,7 +94,7 @@ func (a *app) printReport(r *report) {
 		"started", instant(r.run.GetStartedUs())+" UTC by "+dash(r.run.GetWho()),
 		"took", took,
 		"frames", fmt.Sprint(r.run.GetFrames()),
-		"ended", endText(r.run),
+		"ended", endText(r),
 	)
 	if len(r.Steps) > 0 {
 		fmt.Fprintln(a.out)
@@ -106,19 +106,23 @@ func (a *app) printReport(r *report) {
 	}
 	fmt.Fprintln(a.out)
 	if r.Trip != nil {
-		a.tell(r.Trip, r.run.GetId(), r.run.GetBench())
+		a.tell(r.Trip, r.run.GetId(), r.run.GetBench(), a.store)
 		fmt.Fprintln(a.out)
 	}
 	a.printFigures(r.Figures)
 	a.printVerdict(r)
 }
 
-func endText(r *rigwardenv1.Run) string {
-	if r.GetReason() == "" {
-		return word(r.GetOutcome())
+// endText says how a run ended; a trip is told in full elsewhere.
+func endText(r *report) string {
+	if r.run.GetReason() == "" || r.Trip != nil {
+		return word(r.run.GetOutcome())
 	}
-	return word(r.GetOutcome()) + ": " + r.GetReason()
+	return word(r.run.GetOutcome()) + ": " + r.run.GetReason()
 }
+
+// noteWidth leaves room for the other columns on a screen.
+const noteWidth = 34
 
 func (a *app) printFigures(f *qualify.Figures) {
 	if f == nil || len(f.Figures) == 0 {
@@ -126,7 +130,13 @@ func (a *app) printFigures(f *qualify.Figures) {
 	}
 	t := newTable("figure", ">value", ">+/- (95 %)", "unit", "note")
 	for _, r := range f.Table() {
-		t.row(r.Name, dash(r.Value), dash(r.Interval), r.Unit, clip(r.Note, 44))
+		for i, note := range wrap(r.Note, noteWidth) {
+			if i == 0 {
+				t.row(r.Name, dash(r.Value), dash(r.Interval), r.Unit, note)
+			} else {
+				t.row("", "", "", "", note)
+			}
+		}
 	}
 	t.print(a.out)
 	for _, o := range f.Odd {
@@ -147,9 +157,11 @@ func (a *app) printVerdict(r *report) {
 		return
 	}
 	fmt.Fprintf(a.out, "verdict: %s by the criteria %s\n", strings.ToUpper(string(r.Verdict.Decision)), dash(r.Verdict.Criteria))
+	var kv []string
 	for _, j := range r.Verdict.Judgements {
-		fmt.Fprintf(a.out, "  %-16s  %s\n", j.Decision, j.Reason)
+		kv = append(kv, "  "+string(j.Decision), j.Reason)
 	}
+	pairs(a.out, kv...)
 }
 
 // clip shortens a text that would break a table's line.

@@ -92,6 +92,9 @@ func (s *story) trip(at int64, r machine.Record) *tripTold {
 	if s.layout != nil && f.Cause != guard.CauseNone && f.Channel >= 0 && f.Channel < len(s.layout.Channels) {
 		c := s.layout.Channels[f.Channel]
 		t.Channel, t.Unit = c.Name(), unitOf(c.Kind)
+		if f.Cause == guard.TempRise { // a difference, not a temperature
+			t.Unit = "mK/min"
+		}
 	}
 	return t
 }
@@ -121,28 +124,28 @@ func quantity(v int64, unit string) string {
 		return amps(v)
 	case unit == "mK":
 		return celsius(v)
+	case unit == "mK/min":
+		return fmt.Sprintf("%.3f K in a minute", float64(v)/1e3)
 	}
 	return fmt.Sprint(v)
 }
 
-// tell prints the trip for people.
-func (a *app) tell(t *tripTold, run, bench string) {
+// tell prints the trip for people. storePath is set where no orchestrator is
+// left to acknowledge to, as after a demonstration.
+func (a *app) tell(t *tripTold, run, bench, storePath string) {
 	fmt.Fprintln(a.out, "TRIPPED")
-	kv := []string{"what", t.Text}
+	kv := []string{"  what", t.Text}
 	if t.Channel != "" {
-		kv = append(kv, "where", t.Channel)
+		kv = append(kv, "  where", t.Channel)
 		if t.Unit != "" {
-			kv = append(kv, "value, limit", quantity(t.Value, t.Unit)+", limit "+quantity(t.Limit, t.Unit))
+			kv = append(kv, "  value, limit", quantity(t.Value, t.Unit)+", limit "+quantity(t.Limit, t.Unit))
 		}
 	}
-	kv = append(kv, "frame's time", instant(t.At)+" UTC")
+	kv = append(kv, "  frame's time", instant(t.At)+" UTC")
 	if t.Cleared {
-		kv = append(kv, "to zero current", shortSpan(t.ToZero)+" from the breaching frame, as measured")
+		kv = append(kv, "  to zero current", shortSpan(t.ToZero)+" from the breaching frame, as measured")
 	} else {
-		kv = append(kv, "to zero current", "NOT PROVEN: no measurement of zero current was recorded")
-	}
-	for i := 0; i < len(kv); i += 2 {
-		kv[i] = "  " + kv[i]
+		kv = append(kv, "  to zero current", "NOT PROVEN: no measurement of zero current was recorded")
 	}
 	pairs(a.out, kv...)
 	if t.Acknowledged != "" {
@@ -150,5 +153,9 @@ func (a *app) tell(t *tripTold, run, bench string) {
 		return
 	}
 	fmt.Fprintf(a.out, "\nBench %s is latched. Nothing will energise on it until a person has made sure that\n"+
-		"it is safe and says so, with a reason:\n  rigwarden run acknowledge %s --reason \"...\"\n", bench, run)
+		"it is safe and says so, with a reason:\n", bench)
+	if storePath != "" {
+		fmt.Fprintf(a.out, "  rigwarden serve --bench %s --store %s --virtual-time\n", bench, storePath)
+	}
+	fmt.Fprintf(a.out, "  rigwarden run acknowledge %s --reason \"...\"\n", run)
 }

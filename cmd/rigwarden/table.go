@@ -51,13 +51,38 @@ func (t *table) print(w io.Writer) {
 	}
 }
 
-// pairs prints names and values, a line each, the values aligned.
+// screen is the width that every screen keeps to.
+const screen = 100
+
+// pairs prints names and values, a line each, the values aligned and wrapped.
 func pairs(w io.Writer, kv ...string) {
 	width := 0
 	for i := 0; i < len(kv); i += 2 {
 		width = max(width, utf8.RuneCountInString(kv[i]))
 	}
 	for i := 0; i+1 < len(kv); i += 2 {
-		fmt.Fprintf(w, "%s%s  %s\n", kv[i], strings.Repeat(" ", width-utf8.RuneCountInString(kv[i])), kv[i+1])
+		head := kv[i] + strings.Repeat(" ", width-utf8.RuneCountInString(kv[i])) + "  "
+		for _, l := range wrap(kv[i+1], screen-width-2) {
+			fmt.Fprintf(w, "%s%s\n", head, l)
+			head = strings.Repeat(" ", width+2)
+		}
 	}
+}
+
+// wrap breaks a text at spaces into lines of at most n runes, where its words
+// allow; an empty text is one empty line.
+func wrap(s string, n int) []string {
+	var lines []string
+	line := ""
+	for word := range strings.FieldsSeq(s) {
+		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > n {
+			lines = append(lines, line)
+			line = ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	return append(lines, line)
 }

@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -65,11 +66,12 @@ func (r runService) Get(_ context.Context, q *rigwardenv1.GetRunRequest) (*rigwa
 	if out.Criteria, err = st.Criteria(info.ID); err != nil {
 		return nil, err
 	}
-	if info.Verdict != store.Unproven {
-		f, err := st.Figures(info.ID)
-		if err != nil {
-			return nil, err
-		}
+	f, err := st.Figures(info.ID)
+	switch {
+	case errors.Is(err, store.ErrNotFound): // not judged yet
+	case err != nil:
+		return nil, err
+	default:
 		out.Figures, out.Reasons, out.Digest = f.Figures, f.Reasons, f.Digest
 	}
 	return out, nil
