@@ -42,7 +42,6 @@ type simModule struct {
 	cells []simCell
 	bleed float64
 	deaf  int // cell whose bleed does nothing, -1 for none
-	amps  float64
 	v     []float64
 }
 
