@@ -191,6 +191,8 @@ type binJoiner struct {
 	from, to drivers.Instant // to 0: no end
 	fn       func(*Bin) error
 	next     Bin // not handed on yet; Frames 0: none
+	sum      []int64
+	parts    int
 }
 
 // columns takes the bins of one block.
@@ -213,11 +215,13 @@ func (j *binJoiner) columns(c *block.Columns) error {
 		b := &j.next
 		b.At, b.Span, b.Frames = c.At[i], j.span, int(c.Seq[i])
 		b.Min, b.Max, b.Mean, b.Valid = b.Min[:0], b.Max[:0], b.Mean[:0], b.Valid[:0]
+		j.sum, j.parts = j.sum[:0], 1
 		for ch := range m {
 			b.Min = append(b.Min, c.Counts[ch][i])
 			b.Max = append(b.Max, c.Counts[m+ch][i])
 			b.Mean = append(b.Mean, c.Counts[2*m+ch][i])
 			b.Valid = append(b.Valid, c.Counts[3*m+ch][i])
+			j.sum = append(j.sum, int64(c.Counts[2*m+ch][i])*int64(c.Counts[3*m+ch][i]))
 		}
 	}
 	return nil
@@ -227,26 +231,29 @@ func (j *binJoiner) columns(c *block.Columns) error {
 func (j *binJoiner) merge(c *block.Columns, i, m int) {
 	b := &j.next
 	b.Frames += int(c.Seq[i])
+	j.parts++
 	for ch := range m {
 		valid := c.Counts[3*m+ch][i]
 		if valid == 0 {
 			continue
 		}
-		if b.Valid[ch] == 0 {
-			b.Min[ch], b.Max[ch], b.Mean[ch] = c.Counts[ch][i], c.Counts[m+ch][i], c.Counts[2*m+ch][i]
-		} else {
-			b.Min[ch] = min(b.Min[ch], c.Counts[ch][i])
-			b.Max[ch] = max(b.Max[ch], c.Counts[m+ch][i])
-			sum := int64(b.Mean[ch])*int64(b.Valid[ch]) + int64(c.Counts[2*m+ch][i])*int64(valid)
-			b.Mean[ch] = mean(sum, int64(b.Valid[ch])+int64(valid))
+		if low := c.Counts[ch][i]; b.Valid[ch] == 0 || low < b.Min[ch] {
+			b.Min[ch] = low
 		}
+		b.Max[ch] = max(b.Max[ch], c.Counts[m+ch][i])
 		b.Valid[ch] += valid
+		j.sum[ch] += int64(c.Counts[2*m+ch][i]) * int64(valid)
 	}
 }
 
 func (j *binJoiner) flush() error {
 	if j.next.Frames == 0 {
 		return nil
+	}
+	if j.parts > 1 {
+		for ch, sum := range j.sum {
+			j.next.Mean[ch] = mean(sum, int64(j.next.Valid[ch]))
+		}
 	}
 	err := j.fn(&j.next)
 	j.next.Frames = 0

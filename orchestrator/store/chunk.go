@@ -22,6 +22,7 @@ const (
 type chunk struct {
 	no     uint32
 	frames *block.Columns
+	room   int // frames that fit
 	frame0 uint64
 
 	line0 uint64
@@ -48,14 +49,14 @@ func roomFor(channels int) int {
 	return min(framesMost, max(framesLeast, samplesMost/max(channels, 1)))
 }
 
-func newChunk(channels int) *chunk {
-	return &chunk{frames: block.NewColumns(channels, roomFor(channels))}
+func newChunk(channels, room int) *chunk {
+	return &chunk{room: room, frames: block.NewColumns(channels, room)}
 }
 
 // reset makes the chunk empty, with its place in the run.
 func (c *chunk) reset(no uint32, channels int, frame0, line0 uint64) {
 	c.no, c.frame0, c.line0 = no, frame0, line0
-	c.frames.Reset(channels, roomFor(channels))
+	c.frames.Reset(channels, c.room)
 	c.text, c.lines, c.loose = c.text[:0], 0, c.loose[:0]
 	c.firstSeq, c.lastSeq = 0, 0
 	c.durableFrames, c.durableText, c.durableLines = 0, 0, 0
@@ -66,7 +67,7 @@ func (c *chunk) reset(no uint32, channels int, frame0, line0 uint64) {
 func (c *chunk) full(at drivers.Instant, virtual bool) bool {
 	n := c.frames.Len()
 	switch {
-	case n >= roomFor(len(c.frames.Counts)), len(c.text) >= textLong:
+	case n >= c.room, len(c.text) >= textLong:
 		return true
 	case n == 0 || virtual:
 		return false

@@ -21,6 +21,7 @@ type Recorder struct {
 	start   RunInfo
 	virtual bool
 	width   int // channels
+	room    int // frames of a chunk
 
 	// encode is held while chunks are packed and until what was packed is
 	// durable; it comes before mu.
@@ -51,14 +52,17 @@ const (
 )
 
 func newRecorder(s *Store, no uint32, info RunInfo, l *drivers.Layout) *Recorder {
-	r := &Recorder{
-		s: s, no: no, start: info, virtual: info.Virtual, width: len(l.Channels),
+	width := len(l.Channels)
+	room := roomFor(width)
+	if n := s.options.chunkFrames; n > 0 {
+		room = n
+	}
+	return &Recorder{
+		s: s, no: no, start: info, virtual: info.Virtual, width: width, room: room,
 		encoder: block.NewEncoder(l.Find(drivers.ModuleCurrent)),
 		head:    genesis(&info),
-		// A chunk for what comes and one to take over while it is sealed.
-		active: newChunk(len(l.Channels)), chunks: 1, committed: time.Now(),
+		active:  newChunk(width, room), chunks: 1, committed: time.Now(),
 	}
-	return r
 }
 
 // ID is the run's identity.
@@ -137,7 +141,7 @@ func (r *Recorder) turn() error {
 	r.full = r.active
 	r.active, r.spare = r.spare, nil
 	if r.active == nil {
-		r.active = newChunk(r.width)
+		r.active = newChunk(r.width, r.room)
 	}
 	r.active.reset(r.chunks, r.width, r.frames, r.lines)
 	r.chunks++

@@ -146,7 +146,7 @@ func (o *leftover) chunk(no uint32, channels int) *chunk {
 	if n := len(o.chunks); n > 0 && o.chunks[n-1].no == no {
 		return o.chunks[n-1]
 	}
-	c := newChunk(channels)
+	c := newChunk(channels, 0)
 	c.reset(no, channels, o.frames, o.lines)
 	o.chunks = append(o.chunks, c)
 	return c

@@ -158,7 +158,7 @@ func (r *Recorder) take(end *ending) (*work, error) {
 		r.mu.Lock()
 		if r.active.frames.Len() > 0 || r.active.lines > 0 {
 			r.full = r.active
-			r.active = newChunk(0)
+			r.active = newChunk(0, 0)
 			r.active.reset(r.chunks, 0, r.frames, r.lines)
 		}
 		r.mu.Unlock()

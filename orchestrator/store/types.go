@@ -181,7 +181,7 @@ type Bin struct {
 	Span   drivers.Span
 	Frames int
 	// Min, Max and Mean hold one raw count per channel, NoReading where no
-	// frame had one; Mean is rounded to the nearest count. Valid counts frames
-	// with a reading.
+	// frame had one; Mean is rounded to the nearest count, and within one count
+	// where a bin is joined from parts. Valid counts frames with a reading.
 	Min, Max, Mean, Valid []int32
 }
