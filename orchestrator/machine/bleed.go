@@ -14,7 +14,10 @@ type bleeding struct {
 	words []int32
 	slot  drivers.Instant // when the present slot began
 	begun drivers.Instant
-	hot   bool
+	// hot pauses the round; cooled is what such pauses have taken.
+	hot    bool
+	hotAt  drivers.Instant
+	cooled drivers.Span
 }
 
 type bleedStage uint8
@@ -102,13 +105,18 @@ func (m *Machine) bleedFlow(s signal) {
 		cool := m.meas.tempsOK && m.meas.hottest < b.ins.TempMax-2*drivers.Kelvin
 		if hot && !b.hot || b.hot && cool {
 			m.bleedSpend()
-			b.hot = hot
+			if b.hot {
+				b.cooled += m.now.Sub(b.hotAt)
+			}
+			b.hot, b.hotAt = hot, m.now
 			m.bleedSlot()
 		}
 		return
 	}
 	m.bleedSpend()
-	if m.now.Sub(b.begun) >= b.ins.Bounds.Span {
+	// Waiting for the bleed resistors to cool may double the round's length, not
+	// more (INV-11).
+	if m.now.Sub(b.begun) >= b.ins.Bounds.Span+min(b.cooled, b.ins.Bounds.Span) {
 		m.bleedCells(nil)
 		m.becomeStopping(OutcomeFailed, fmt.Sprintf("bound reached: %d s of bleeding without balance", b.ins.Bounds.Span/drivers.Second))
 		return
