@@ -174,7 +174,8 @@ var catalogue = []FaultInfo{
 	entry(MeterReadsOff, soon, "the meter across the terminals reads off the truth",
 		func(f *Fault) { f.Voltage = -2_000_000 }, "offset", "drift"),
 
-	entry(FramesStop, soon, "no frame arrives any more", nil),
+	entry(FramesStop, soon, "no frame arrives, for half a minute unless for= says otherwise",
+		func(f *Fault) { f.For = 30 * drivers.Second }),
 	entry(FramesRepeat, soon, "the last frame comes again and again", nil),
 	entry(FramesLate, soon, "frames show what was a while ago",
 		func(f *Fault) { f.Delay = 3 * drivers.Second }, "delay"),
