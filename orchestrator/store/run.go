@@ -166,7 +166,7 @@ func tailExtent(tx *bolt.Tx, no uint32, info *RunInfo) error {
 
 // lastOf returns the last entry whose key begins with the run's number.
 func lastOf(c *bolt.Cursor, no uint32) (k, v []byte) {
-	if k, v = c.Seek(key32(no + 1)); k == nil {
+	if after, _ := c.Seek(key32(no + 1)); after == nil {
 		k, v = c.Last()
 	} else {
 		k, v = c.Prev()
