@@ -20,14 +20,13 @@ const (
 // job is one piece of work for the disk. A live executor does jobs in order on
 // a goroutine of its own, so that no trip waits for one.
 type job struct {
-	kind         jobKind
-	run          *run // nil outside of a run
-	seq          uint64
-	at           drivers.Instant
-	epoch        uint64
-	line         string
-	reason, who  string
-	committedFor drivers.Instant
+	kind        jobKind
+	run         *run // nil outside of a run
+	seq         uint64
+	at          drivers.Instant
+	epoch       uint64
+	line        string
+	reason, who string
 }
 
 // do carries the job out and returns the event that answers it, or nil.

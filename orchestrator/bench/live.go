@@ -65,7 +65,8 @@ type Live struct {
 
 	posted   chan machine.Event
 	commands chan call
-	jobs     chan job
+	jobs     chan job // what safety waits for
+	commits  chan job // routine commits, which may take their time
 	lanes    map[lane]chan errand
 	reopened chan Host
 	lost     bool
@@ -104,7 +105,7 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 	v := &Live{
 		core: newCore(o),
 		host: h, spec: spec, open: open, now: now,
-		posted: make(chan machine.Event, queueMax), commands: make(chan call), jobs: make(chan job, queueMax),
+		posted: make(chan machine.Event, queueMax), commands: make(chan call), jobs: make(chan job, queueMax), commits: make(chan job),
 		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1), done: make(chan struct{}),
 	}
 	v.quit, v.cancel = context.WithCancel(context.Background())
@@ -114,7 +115,8 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 	for l := range lanes {
 		v.lanes[l] = make(chan errand, queueMax)
 	}
-	v.work.Go(v.store)
+	v.work.Go(func() { v.store(v.jobs) })
+	v.work.Go(func() { v.store(v.commits) })
 	go v.loop()
 	return v, nil
 }
@@ -176,6 +178,7 @@ func (v *Live) loop() {
 		close(v.lanes[l])
 	}
 	close(v.jobs)
+	close(v.commits)
 	v.work.Wait()
 	v.publishNow()
 }
@@ -200,7 +203,6 @@ func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
 	case c := <-v.commands:
 		v.jumped()
 		c.reply <- c.fn()
-		v.publishNow()
 	case <-timer.C:
 		v.jumped()
 	case <-quit:
@@ -210,6 +212,8 @@ func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
 		v.handle(machine.Due{At: v.now()})
 	}
 	v.routine()
+	// Also when nothing came: clients must see that the picture grows old.
+	v.publishNow()
 }
 
 // patience is how long the loop may sleep.
@@ -241,7 +245,6 @@ func (v *Live) framed(f *drivers.Frame) {
 			v.renewed = v.now()
 		}
 	}
-	v.publishNow()
 }
 
 // hosted passes on what the host did by itself.
@@ -294,8 +297,11 @@ func (v *Live) routine() {
 		return
 	}
 	if time.Since(v.asked) >= commitEvery {
-		v.asked = time.Now()
-		v.keep(job{kind: jobCommit, run: v.run, at: v.now()})
+		select {
+		case v.commits <- job{kind: jobCommit, run: v.run, at: v.now()}:
+			v.asked = time.Now()
+		default: // the one before is still on its way to the disk
+		}
 	}
 	if p := v.run.Journal.Pending(); p != 0 && v.now().Sub(p) > riskMax {
 		v.broken(v.now(), fmt.Errorf("the oldest unstored frame is %d ms old; at most %d ms is allowed", v.now().Sub(p)/drivers.Millisecond, riskMax/drivers.Millisecond))
@@ -346,9 +352,11 @@ func (v *Live) keep(j job) {
 	}
 }
 
-// store does storage jobs in order, away from the loop.
-func (v *Live) store() {
-	for j := range v.jobs {
+// store does storage jobs in order, away from the loop: permits, trips and ends
+// on one goroutine, routine commits on another, so that no permit or trip waits
+// for a commit's turn.
+func (v *Live) store(jobs <-chan job) {
+	for j := range jobs {
 		if e := j.do(v.latches); e != nil {
 			v.post(at(e, v.now()))
 		}

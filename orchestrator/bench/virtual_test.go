@@ -63,18 +63,24 @@ func TestExplore(t *testing.T) {
 	_ = machine.PhaseIdle
 }
 
-type discard struct{ frames int; last drivers.Instant; t0 drivers.Instant }
+type discard struct {
+	frames int
+	last   drivers.Instant
+	t0     drivers.Instant
+}
 
 func (d *discard) Frame(f *drivers.Frame) error { d.frames++; return nil }
 func (d *discard) Line(seq uint64, at drivers.Instant, line string) error {
-	if d.t0 == 0 { d.t0 = at }
-	if os.Getenv("ALL") != "" || len(line) > 6 && (line[:6] == "record" || line[:6] == "finish" || line[:6]=="notify" || line[:6]=="comput") {
+	if d.t0 == 0 {
+		d.t0 = at
+	}
+	if os.Getenv("ALL") != "" || len(line) > 6 && (line[:6] == "record" || line[:6] == "finish" || line[:6] == "notify" || line[:6] == "comput") {
 		fmt.Printf("%10.1f %s\n", float64(at-d.t0)/1e6, line)
 	}
 	return nil
 }
-func (d *discard) Commit() error             { return nil }
-func (d *discard) Pending() drivers.Instant  { return 0 }
+func (d *discard) Commit() error            { return nil }
+func (d *discard) Pending() drivers.Instant { return 0 }
 func (d *discard) MarkEnergised(seq uint64, at drivers.Instant, epoch uint64, line string) error {
 	return nil
 }
