@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -23,9 +24,16 @@ socket; started by hand it says so and ends.`,
 		Example: "  rigwarden host --bench bench.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			err := host.Main(cmd.Context(), func(context.Context) (host.Config, error) { return a.hostConfig(file, truth) })
+			var rt *virtual.Realtime
+			err := host.Main(cmd.Context(), func(context.Context) (c host.Config, err error) {
+				c, rt, err = a.hostConfig(file, truth)
+				return c, err
+			})
 			if errors.Is(err, host.ErrByHand) {
 				return usageError{err}
+			}
+			if rt != nil && truth != "" {
+				runOut(rt)
 			}
 			return err
 		},
@@ -39,14 +47,14 @@ socket; started by hand it says so and ends.`,
 }
 
 // hostConfig opens the instruments that a bench file names.
-func (a *app) hostConfig(file, truth string) (host.Config, error) {
+func (a *app) hostConfig(file, truth string) (host.Config, *virtual.Realtime, error) {
 	f, err := readBench(file)
 	if err != nil {
-		return host.Config{}, err
+		return host.Config{}, nil, err
 	}
 	for _, d := range devicesOf(&f.Bench.Bench) {
 		if d.driver != driverVirtual {
-			return host.Config{}, usagef("%s: no driver is called %q for the %s; %q on every instrument would be right", f.name, d.driver, d.role, driverVirtual)
+			return host.Config{}, nil, usagef("%s: no driver is called %q for the %s; %q on every instrument would be right", f.name, d.driver, d.role, driverVirtual)
 		}
 	}
 	now := host.Clock(a.clock())
@@ -55,14 +63,37 @@ func (a *app) hostConfig(file, truth string) (host.Config, error) {
 		// The file stays open for the life of the process.
 		w, err := os.OpenFile(truth, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 		if err != nil {
-			return host.Config{}, usagef("--truth: %w", err)
+			return host.Config{}, nil, usagef("--truth: %w", err)
 		}
 		c.Truth = w
 	}
 	b, err := virtual.New(c)
 	if err != nil {
-		return host.Config{}, usagef("%s: %w", f.name, err)
+		return host.Config{}, nil, usagef("%s: %w", f.name, err)
 	}
 	rt := virtual.NewRealtime(b, now)
-	return host.Config{Bench: f.Bench.Bench, Set: rt.Set(), Sample: rt.Frame, OnFast: rt.Fast, Now: now}, nil
+	return host.Config{Bench: f.Bench.Bench, Set: rt.Set(), Sample: rt.Frame, OnFast: rt.Fast, Next: rt.Next, Now: now}, rt, nil
+}
+
+// Real instruments outlive the process that held their wires, and judges ask
+// what they did then: the physics goes on until no current flows, at most for
+// runOutMost.
+const (
+	runOutMost  = 5 * time.Second
+	runOutEvery = 10 * time.Millisecond
+)
+
+func runOut(rt *virtual.Realtime) {
+	t := time.NewTicker(runOutEvery)
+	defer t.Stop()
+	end := time.NewTimer(runOutMost)
+	defer end.Stop()
+	for flowing := true; flowing; {
+		select {
+		case <-t.C:
+			rt.Do(func(b *virtual.Bench) { flowing = b.Truth().Flowing })
+		case <-end.C:
+			return
+		}
+	}
 }

@@ -16,6 +16,7 @@ func rigTime() time.Time { return time.Date(2026, time.October, 12, 6, 30, 0, 0,
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"rigwarden": func() { os.Exit(newApp(rigTime).main(os.Args[1:])) },
+		"rigwarden-real-time": func() { os.Exit(newApp(time.Now).main(os.Args[1:])) },
 	})
 }
 

@@ -125,6 +125,7 @@ func (s *sampler) take(ctx context.Context, start drivers.Instant) {
 // that are still busy from an earlier round are not waited for.
 func (s *sampler) read(ctx context.Context, wait drivers.Span) {
 	s.round++
+	s.collect()
 	open := 0
 	for _, r := range s.readers {
 		if !r.busy {
@@ -145,6 +146,19 @@ func (s *sampler) read(ctx context.Context, wait drivers.Span) {
 		case <-late.C:
 			return
 		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// collect takes answers that came too late for their round, so that their
+// readers are asked again; nobody else might ever look for them.
+func (s *sampler) collect() {
+	for {
+		select {
+		case a := <-s.answers:
+			a.r.accept(a)
+		default:
 			return
 		}
 	}
