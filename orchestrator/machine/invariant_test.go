@@ -3,6 +3,8 @@ package machine
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -179,7 +181,7 @@ var toyFaults = []string{
 // rest with nothing on (INV-13).
 func TestDrawnFaults(t *testing.T) {
 	names := []string{"charge", "cycle", "pulse", "balance", "ask", "bound"}
-	for seed := range uint64(200) {
+	for seed := range seeds(t, 200) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		s, w := newWitnessed(t, sessionPlans[names[rng.IntN(len(names))]])
 		s.event(Start{At: s.toy.now, Run: "R", Who: "tester", Epoch: s.m.Epoch()})
@@ -213,6 +215,17 @@ func TestDrawnFaults(t *testing.T) {
 		require.NotEqual(t, PhaseLatched, s.m.Phase(), "seed %d: an acknowledgement clears the latch", seed)
 		require.False(t, s.toy.supply.On || s.toy.load.On || s.toy.closed != 0, "seed %d: INV-13: energised after a stop", seed)
 	}
+}
+
+// seeds is how many seeds a drawn test runs: RIGWARDEN_SEEDS asks for more.
+func seeds(t *testing.T, usual uint64) uint64 {
+	s := os.Getenv("RIGWARDEN_SEEDS")
+	if s == "" {
+		return usual
+	}
+	n, err := strconv.ParseUint(s, 10, 64)
+	require.NoError(t, err, "RIGWARDEN_SEEDS")
+	return n
 }
 
 // drift lets a drawn time pass: mostly moments, sometimes minutes.
