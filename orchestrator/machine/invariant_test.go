@@ -420,6 +420,39 @@ func TestINV16_Watch(t *testing.T) {
 	require.Equal(t, PhaseIdle, s.m.Phase())
 }
 
+// TestINV16_WatchAlarms: while watching, a hot cell trips and latches; a monitor
+// that somebody unplugs raises an alarm, once, and latches nothing.
+func TestINV16_WatchAlarms(t *testing.T) {
+	for name, c := range map[string]struct {
+		upset func(*toy)
+		phase Phase
+	}{
+		"hot":       {func(b *toy) { b.temp[0] = 340_150 }, PhaseLatched},
+		"unplugged": {func(b *toy) { b.faults["monitor silent"] = true }, PhaseWatching},
+	} {
+		s, w := newWitnessed(t, sessionPlans["charge"])
+		alarms := 0
+		see := s.record
+		s.record = func(e Event, actions []Action) {
+			see(e, actions)
+			for _, a := range actions {
+				if n, ok := a.(Notify); ok && n.Severity == SeverityAlarm {
+					alarms++
+				}
+			}
+		}
+		s.event(Start{At: s.toy.now, Run: "R", Who: "tester"})
+		s.pass("1min until current")
+		s.event(Operator{At: s.toy.now, Verb: VerbStop, Who: "tester"})
+		s.pass("5s until watching")
+		c.upset(s.toy)
+		s.pass("20s")
+		require.Equal(t, c.phase, s.m.Phase(), name)
+		require.Equal(t, 1, alarms, name)
+		require.Empty(t, w.broken)
+	}
+}
+
 // TestStepFrameAllocatesNothing: a frame in which nothing happens costs no
 // allocation, so that no garbage collection stands in a trip's way.
 func TestStepFrameAllocatesNothing(t *testing.T) {

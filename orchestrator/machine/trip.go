@@ -73,6 +73,13 @@ func (m *Machine) judge(findings []guard.Finding) bool {
 			m.alarm(f)
 			return false
 		}
+	case PhaseWatching:
+		// Outputs are off and contactors open. What the article itself shows
+		// trips; a monitor that is unplugged after the run is an alarm.
+		if f.Cause > guard.CurrentUncommanded && f.Cause != guard.BothOn {
+			m.alarm(f)
+			return false
+		}
 	}
 	if hard {
 		m.becomeTripped(causeGuard, f, "")
@@ -109,7 +116,7 @@ func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	if c == causeGuard {
 		c = cause(f.Cause.String())
 	}
-	m.trip = tripping{cause: c, finding: f, text: text, at: m.now}
+	m.trip = tripping{cause: c, finding: f, text: text, at: m.now, alarmed: f.Cause}
 	m.openIfAllowed()
 	m.bleedCells(nil)
 	m.emit(Record{Kind: RecordTrip, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Finding: f, Text: string(c) + ": " + text})
