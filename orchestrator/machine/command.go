@@ -28,8 +28,7 @@ type command struct {
 	settledAt   drivers.Instant
 	words       []int32
 	bleeding    bool
-	bleedUntil  drivers.Instant // a cell may still move alone until then
-	renewBleed  drivers.Instant
+	bleedUntil  drivers.Instant   // a cell may still move alone until then
 	surge       drivers.Microamps // current that closing contactors explains
 	surgeUntil  drivers.Instant
 	closedSince drivers.Instant

@@ -27,7 +27,6 @@ type witness struct {
 	stored  bool // the permit is durable
 	frame   *drivers.Frame
 	closed  drivers.Contactors
-	linkAt  drivers.Microvolts
 	tripped bool
 	latched bool
 	still   int // frames in a row that read no current

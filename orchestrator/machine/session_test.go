@@ -50,11 +50,10 @@ func TestSessions(t *testing.T) {
 
 // session is one machine on one toy bench.
 type session struct {
-	t    *testing.T
-	m    *Machine
-	toy  *toy
-	out  strings.Builder
-	plan string
+	t   *testing.T
+	m   *Machine
+	toy *toy
+	out strings.Builder
 	// answers waits for the actions' answers, in order.
 	answers []Event
 	shown   Set
