@@ -130,54 +130,41 @@ func createExports(r *service.Reader, fl exportFlags) ([]*exported, error) {
 	return files, nil
 }
 
-// writeExports passes the run to the files once. Where rows are thinned, the
-// first and the last frame of each step are written all the same, so that the
-// edges stay where they were.
+// writeExports passes the run to the files once.
 func writeExports(r *service.Reader, files []*exported, every drivers.Span) error {
-	var last drivers.Instant
-	var held drivers.Frame // the latest frame that was left out
-	fresh := true          // the next frame is the first of its step
+	t := newThinner(&r.Plan.Layout, every)
 	for {
 		it, err := r.Next()
 		switch {
 		case errors.Is(err, io.EOF):
-			return writeFrame(files, &held)
+			return writeFrames(files, t.rest())
 		case err != nil:
 			return err
-		case it.Frame == nil:
-			if !beginsStep(it.Line) {
-				continue
+		case it.Frame != nil:
+			if err := writeFrames(files, t.next(it.Frame)); err != nil {
+				return err
 			}
-			if err := writeFrame(files, &held); err != nil {
+		case beginsStep(it.Line):
+			if err := writeFrames(files, t.rest()); err != nil {
 				return err
 			}
 			for _, f := range files {
 				f.Step()
 			}
-			fresh = true
-		case !fresh && it.At.Sub(last) < every:
-			held.At, held.Counts = it.At, append(held.Counts[:0], it.Frame.Counts...)
-		default:
-			fresh, last, held.At = false, it.At, 0
-			if err := writeFrame(files, it.Frame); err != nil {
-				return err
-			}
 		}
 	}
 }
 
-// writeFrame writes a frame to every file; one with no instant is none.
-func writeFrame(files []*exported, frame *drivers.Frame) error {
-	if frame.At == 0 {
-		return nil
-	}
-	for _, f := range files {
-		if err := f.Frame(frame); err != nil {
-			return fmt.Errorf("%s: %w", f.name, err)
+// writeFrames writes frames to every file.
+func writeFrames(files []*exported, frames []*drivers.Frame) error {
+	for _, frame := range frames {
+		for _, f := range files {
+			if err := f.Frame(frame); err != nil {
+				return fmt.Errorf("%s: %w", f.name, err)
+			}
+			f.rows++
 		}
-		f.rows++
 	}
-	frame.At = 0
 	return nil
 }
 

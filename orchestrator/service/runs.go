@@ -178,7 +178,9 @@ func (r runService) Command(ctx context.Context, q *rigwardenv1.CommandRunReques
 	if err != nil {
 		return nil, err
 	}
-	if under := served.Bench.Status().View.Run; verb != machine.VerbAcknowledge && under != info.ID {
+	// A latch outlives its run; every other command needs the run under way.
+	over := info.Outcome != "" || served.Bench.Status().View.Run != info.ID
+	if over && verb != machine.VerbAcknowledge {
 		return nil, &Error{
 			Kind: KindNotRunning, What: fmt.Sprintf("run %s is not under way", info.ID), Where: fmt.Sprintf("it ended %s", endWord(info)),
 			Want: "rigwarden bench list tells which runs are",

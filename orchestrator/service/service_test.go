@@ -337,7 +337,7 @@ func TestCommandsReachTheBench(t *testing.T) {
 	wantKind(t, say(rigwardenv1.Verb_VERB_ACKNOWLEDGE, ""), KindInvalid)
 	assert.Equal(t, []string{"pause technician ", "stop technician lunch"}, r.bench.told())
 
-	r.bench.publish(bench.Status{View: machine.View{Phase: machine.PhaseIdle}})
+	r.bench.publish(bench.Status{View: machine.View{Phase: machine.PhaseWatching, Run: run.GetId()}})
 	req.Finished(bench.Ending{Outcome: machine.OutcomeStopped, Reason: "lunch", At: drivers.Instant(testStart.UnixMicro())})
 	assert.Equal(t, run.GetId(), <-r.ended)
 	e := wantKind(t, say(rigwardenv1.Verb_VERB_STOP, ""), KindNotRunning)

@@ -54,8 +54,8 @@ func free(st bench.Status) error {
 		return fmt.Errorf("%w: %s", bench.ErrLatched, st.Latched)
 	}
 	switch st.View.Phase {
-	case "", machine.PhaseIdle:
-		return nil
+	case "", machine.PhaseIdle, machine.PhaseWatching:
+		return nil // a bench watches for an hour after each run, and may start anew
 	}
 	return &Error{
 		Kind: KindBusy, What: fmt.Sprintf("bench %s is busy", st.Bench), Where: fmt.Sprintf("run %s is %s", st.View.Run, st.View.Phase),
