@@ -25,8 +25,6 @@ func wattHours(uj int64) string {
 	return fmt.Sprintf("%.1f Wh", float64(uj)/float64(drivers.WattHour))
 }
 
-func percentPPM(ppm int64) string { return fmt.Sprintf("%.2f %%", float64(ppm)/1e4) }
-
 // clockSpan is a length of time as hours:minutes:seconds.
 func clockSpan(us int64) string {
 	sign := ""

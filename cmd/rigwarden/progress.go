@@ -17,8 +17,19 @@ func (a *app) terminal() bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-// colour says whether colour may be used; it is never the only signal.
-func (a *app) colour() bool { return a.terminal() && os.Getenv("NO_COLOR") == "" }
+// Colours, which only repeat what the words say.
+const (
+	red   = "31"
+	green = "32"
+)
+
+// paint colours a text on a terminal whose owner has not asked for none.
+func (a *app) paint(colour, text string) string {
+	if !a.terminal() || os.Getenv("NO_COLOR") != "" {
+		return text
+	}
+	return "\x1b[1;" + colour + "m" + text + "\x1b[0m"
+}
 
 // progress shows a bench's latest status: in place on a terminal, a line at a
 // time otherwise.
@@ -67,13 +78,21 @@ func statusBlock(b *rigwardenv1.BenchStatus) []string {
 	lines := []string{
 		fmt.Sprintf("%s  %s  in step %s, left %s; run %s, left %s", word(b.GetPhase()), step,
 			clockSpan(b.GetStepSpanUs()), clockSpan(b.GetStepLeftUs()), clockSpan(b.GetRunSpanUs()), clockSpan(b.GetRunLeftUs())),
-		fmt.Sprintf("%s  %s  %s  highest %s #%d  lowest %s #%d  %s", maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps), ampHours(b.GetStepChargeNc()),
-			maybe(b.CellHighUv, volts), b.GetCellHigh(), maybe(b.CellLowUv, volts), b.GetCellLow(), temperatures(b)),
+		fmt.Sprintf("%s  %s  %s  highest %s  lowest %s  %s", maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps), ampHours(b.GetStepChargeNc()),
+			cell(b.CellHighUv, b.GetCellHigh()), cell(b.CellLowUv, b.GetCellLow()), temperatures(b)),
 	}
 	if b.GetLatched() != "" {
 		lines = append(lines, "LATCHED: "+clip(b.GetLatched(), 88))
 	}
 	return lines
+}
+
+// cell is a cell's voltage and number.
+func cell(uv *int64, number uint32) string {
+	if uv == nil {
+		return "no reading"
+	}
+	return fmt.Sprintf("%s #%d", volts(*uv), number)
 }
 
 func temperatures(b *rigwardenv1.BenchStatus) string {
@@ -85,9 +104,9 @@ func temperatures(b *rigwardenv1.BenchStatus) string {
 
 // oneLine is the status for a pipe.
 func oneLine(b *rigwardenv1.BenchStatus) string {
-	return fmt.Sprintf("%s  %-9s %-24s %9s left %9s  %10s %10s  high %s #%d low %s #%d  %s  %s",
+	return fmt.Sprintf("%s  %-9s %-24s %9s left %9s  %10s %10s  high %s low %s  %s  %s",
 		day(b.GetAtUs()), word(b.GetPhase()), dash(b.GetStep()), clockSpan(b.GetStepSpanUs()), clockSpan(b.GetStepLeftUs()),
 		maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps),
-		maybe(b.CellHighUv, volts), b.GetCellHigh(), maybe(b.CellLowUv, volts), b.GetCellLow(),
+		cell(b.CellHighUv, b.GetCellHigh()), cell(b.CellLowUv, b.GetCellLow()),
 		temperatures(b), ampHours(b.GetStepChargeNc()))
 }

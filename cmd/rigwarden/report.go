@@ -156,7 +156,11 @@ func (a *app) printVerdict(r *report) {
 		}
 		return
 	}
-	fmt.Fprintf(a.out, "verdict: %s by the criteria %s\n", strings.ToUpper(string(r.Verdict.Decision)), dash(r.Verdict.Criteria))
+	colour := red
+	if r.Verdict.Decision == qualify.Pass {
+		colour = green
+	}
+	fmt.Fprintf(a.out, "verdict: %s by the criteria %s\n", a.paint(colour, strings.ToUpper(string(r.Verdict.Decision))), dash(r.Verdict.Criteria))
 	var kv []string
 	for _, j := range r.Verdict.Judgements {
 		kv = append(kv, "  "+string(j.Decision), j.Reason)

@@ -133,7 +133,7 @@ func quantity(v int64, unit string) string {
 // tell prints the trip for people. storePath is set where no orchestrator is
 // left to acknowledge to, as after a demonstration.
 func (a *app) tell(t *tripTold, run, bench, storePath string) {
-	fmt.Fprintln(a.out, "TRIPPED")
+	fmt.Fprintln(a.out, a.paint(red, "TRIPPED"))
 	kv := []string{"  what", t.Text}
 	if t.Channel != "" {
 		kv = append(kv, "  where", t.Channel)

@@ -10,7 +10,6 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/store"
-	"github.com/rigwarden/rigwarden/profiles"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
 )
 
@@ -202,6 +201,3 @@ func endWord(r store.RunInfo) string {
 	}
 	return string(r.Outcome) + ": " + r.Reason
 }
-
-// planOf reads the plan that was stored with a run.
-func planOf(canonical []byte) (*machine.Plan, error) { return profiles.Decode(canonical) }
