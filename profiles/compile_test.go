@@ -145,17 +145,22 @@ func TestBalanceCode(t *testing.T) {
 		ops = append(ops, in.Op)
 	}
 	require.Equal(t, []machine.Op{machine.OpSwitch, machine.OpDrive, machine.OpSwitch, machine.OpBleed, machine.OpCompare,
-		machine.OpSwitch, machine.OpJump, machine.OpEnd, machine.OpEnd}, ops)
+		machine.OpSwitch, machine.OpJump, machine.OpEnd,
+		machine.OpSwitch, machine.OpJump, machine.OpEnd, machine.OpCompare, machine.OpJump, machine.OpEnd}, ops)
 	bleed, compare := plan.Code[3].Bleed, plan.Code[4].Compare
 	assert.EqualValues(t, 3000, bleed.TargetPPM)
 	assert.Equal(t, 40*drivers.AmpereHour, bleed.Capacity)
 	assert.Equal(t, 30*drivers.Minute, bleed.Chunk)
-	assert.Equal(t, machine.Compare{Register: bleed.Imbalance, Op: "<=", Value: 3000, Then: 8}, *compare)
+	assert.Equal(t, machine.Compare{Register: bleed.Imbalance, Op: "<=", Value: 3000, Then: 11}, *compare)
 	assert.Equal(t, machine.Jump{Target: 1, Max: 11}, *plan.Code[6].Jump)
 	assert.True(t, plan.Code[7].End.Failed)
+	// At the target, what was bled is filled up and looked at again.
+	assert.Equal(t, machine.Compare{Register: bleed.Left, Op: "<=", Then: 13}, *plan.Code[11].Compare)
+	assert.Equal(t, machine.Jump{Target: 8, Max: 2}, *plan.Code[12].Jump)
+	assert.Equal(t, machine.Jump{Target: 1, Max: 2}, *plan.Code[9].Jump)
 	// 3 % of 40 Ah through 6.8 Ohm at the nominal 3.2 V is 2.55 h, half as much
 	// again where neighbours take turns: 8 rounds of half an hour, and one to see.
-	assert.Equal(t, 9, plan.Steps[len(plan.Steps)-2].Repeat)
+	assert.Equal(t, 9, plan.Steps[len(plan.Steps)-3].Repeat)
 }
 
 func TestCountedDischarge(t *testing.T) {

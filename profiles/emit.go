@@ -195,6 +195,8 @@ const (
 	roundsDefault = 30
 	// typicalImbalance is what the prediction assumes to be found, ppm.
 	typicalImbalance = 30_000
+	// moreRounds is how many rounds may follow the one that reached the target.
+	moreRounds = 2
 )
 
 // balance compiles to: charge the highest cell to the hold, open, let the cells
@@ -227,8 +229,28 @@ func (c *compiler) balance(s *StepSpec) {
 	c.emit(machine.Instruction{Op: machine.OpJump, Jump: &machine.Jump{Target: head, Max: max(1, (rounds-1)*c.most)}})
 	c.emit(machine.Instruction{Op: machine.OpEnd, End: &machine.End{Failed: true,
 		Reason: fmt.Sprintf("%s did not reach %s in %d rounds", c.prefix+s.Label, FormatQuantity(spec.Target, DimRatio), rounds)}})
+	c.passes = once
+	c.settled(s, head, check)
+	c.closed, c.balanced = false, true
+}
+
+// settled emits what follows once the target is reached. What the planner could
+// still bleed there it has bled, and nobody looked at the result or filled the
+// cells up again; a few more rounds leave a module that is as full and as
+// balanced as its record says.
+func (c *compiler) settled(s *StepSpec, head, check int) {
+	most := moreRounds * c.most
+	again := c.here()
+	c.shut(s, "close again")
+	c.emit(machine.Instruction{Op: machine.OpJump, Jump: &machine.Jump{Target: head, Max: most}})
+	// Whoever comes here was counted below already.
+	c.emit(machine.Instruction{Op: machine.OpEnd, End: &machine.End{Failed: true,
+		Reason: c.prefix + s.Label + " went on for more rounds than it may"}})
 	c.plan.Code[check].Compare.Then = c.here()
-	c.passes, c.closed, c.balanced = once, false, true
+	left := c.plan.Code[check-1].Bleed.Left
+	done := c.emit(machine.Instruction{Op: machine.OpCompare, Compare: &machine.Compare{Register: left, Op: "<="}})
+	c.emit(machine.Instruction{Op: machine.OpJump, Jump: &machine.Jump{Target: again, Max: most}})
+	c.plan.Code[done].Compare.Then = c.here()
 }
 
 // bleed emits one round. It runs once for each time the whole step does, in
