@@ -180,9 +180,10 @@ func (c *cycles) round(a *Analyser) round {
 	return o
 }
 
-// figures of capacity, energy and efficiency.
-func (c *cycles) figures(b *instruments) []Figure {
-	capacity, spread, energy := c.capacity(b)
+// figures of capacity, energy and efficiency; residual is the charge, A.s, by
+// which cells are told to differ after balancing.
+func (c *cycles) figures(b *instruments, residual float64) []Figure {
+	capacity, spread, energy := c.capacity(b, residual)
 	out := []Figure{capacity}
 	if d := c.received; d != nil {
 		f := figure(CapacityReceived, "Ah", c.value(b, d)).because(d.reason).with(ended(d, b))
@@ -205,7 +206,7 @@ func (c *cycles) value(b *instruments, d *discharge) gum.Value {
 }
 
 // capacity is the mean over the last discharges, their spread, and the energy.
-func (c *cycles) capacity(b *instruments) (capacity, spread, energy Figure) {
+func (c *cycles) capacity(b *instruments, residual float64) (capacity, spread, energy Figure) {
 	n := len(c.discharges)
 	if n == 0 {
 		why := "no full discharge for the capacity was made after balancing"
@@ -234,7 +235,11 @@ func (c *cycles) capacity(b *instruments) (capacity, spread, energy Figure) {
 	}
 	last := &c.discharges[n-1]
 	detail := fmt.Sprintf("mean of the last %d of %d discharges; %s", n, c.seen, ended(last, b))
-	capacity = figure(Capacity, "Ah", scattered(q)).because(reason).with(detail)
+	value := scattered(q)
+	if !last.oneCell(b) {
+		value = value.With(gum.Rectangular("residual imbalance", residual), 1.0/3600)
+	}
+	capacity = figure(Capacity, "Ah", value).because(reason).with(detail)
 	share := 100 * (hi - lo) / c.rated
 	spread = figure(CapacitySpread, "%", gum.Exact(share)).because(reason)
 	energy = figure(Energy, "Wh", scattered(e)).because(reason).because(blind)
@@ -256,6 +261,16 @@ func scattered(values []gum.Value) gum.Value {
 	return mean.With(gum.Normal("repeatability", math.Sqrt(sum/(n-1)/n), n-1), 1)
 }
 
+// oneCell says that surely the same cell ended charge and discharge: then what
+// it holds was measured whole. Otherwise the cell that was empty first had not
+// been quite full, by what balancing left between it and the fullest one.
+func (d *discharge) oneCell(b *instruments) bool {
+	if d.full == nil || d.run.endCell == 0 || d.run.endCell != d.full.endCell {
+		return false
+	}
+	return !d.run.doubtful(b) && !d.full.doubtful(b)
+}
+
 // ended names the cells that ended charge and discharge. Another cell's
 // capacity is not measured.
 func ended(d *discharge, b *instruments) string {
@@ -271,11 +286,16 @@ func endedBy(r *run, b *instruments) string {
 		return "ended by no cell that is known"
 	}
 	s := fmt.Sprintf("ended by cell %d", r.endCell)
-	gain, offset := b.scan.accuracy(r.endCell - 1)
-	if r.next > 0 && r.margin < 2*(gain*math.Abs(r.extreme)+offset) {
+	if r.doubtful(b) {
 		s += fmt.Sprintf(" (%.0f mV from cell %d, within the taps' accuracy)", r.margin*1000, r.next)
 	}
 	return s
+}
+
+// doubtful says that another cell may have ended the step: the taps cannot tell.
+func (r *run) doubtful(b *instruments) bool {
+	gain, offset := b.scan.accuracy(r.endCell - 1)
+	return r.next > 0 && r.margin < 2*(gain*math.Abs(r.extreme)+offset)
 }
 
 // efficiencies over the complete cycles.

@@ -28,10 +28,18 @@ func (a *Analyser) Finish() *Figures {
 	rest, cellRest := a.rests.figures(b)
 	odd, count := a.odd(b)
 	out.Odd = odd
-	out.Figures = slices.Concat(a.cycles.figures(b), resist, rest, []Figure{a.imbalance()},
+	out.Figures = slices.Concat(a.cycles.figures(b, a.residual()), resist, rest, []Figure{a.imbalance()},
 		a.thermal.figures(b), []Figure{count}, cellResist, cellRest)
 	out.Notes = a.remarks()
 	return out
+}
+
+// residual is the charge, A.s, by which balancing left the cells apart.
+func (a *Analyser) residual() float64 {
+	if !a.balance.told || !a.balance.done {
+		return 0
+	}
+	return float64(a.balance.ppm) * 1e-6 * a.cycles.rated
 }
 
 func (a *Analyser) imbalance() Figure {
