@@ -47,8 +47,8 @@ func writeReady(w io.Writer, address string) error {
 // writeFailed prints the handshake of a driver that cannot serve.
 func writeFailed(w io.Writer, why error) error {
 	text := why.Error()
-	if len(text) > handshakeMax/4 { // quoting may lengthen it fourfold
-		text = text[:handshakeMax/4]
+	if len(text) > handshakeMax/8 { // quoting may lengthen it fourfold
+		text = text[:handshakeMax/8]
 	}
 	_, err := fmt.Fprintf(w, "%s %d %s %s\n", handshakeWord, Version, wordFailed, strconv.Quote(text))
 	return err

@@ -22,6 +22,8 @@ import (
 type keeper struct {
 	now    func() drivers.Instant
 	report func(Event)
+	// patience is how long a command waits for halts before it.
+	patience time.Duration
 
 	supply, load, monitor, box *halter // nil where the bench has none
 	opener                     *opener
@@ -120,10 +122,15 @@ func (k *keeper) haltAll() (wasOn bool) {
 	return wasOn
 }
 
-// command carries out what energises: it is admitted, or refused with why;
-// then the device is called, and halted again if a halt overtook the call.
-// check, where given, runs under the lock and may refuse too.
-func (k *keeper) command(epoch uint64, h *halter, check, call func() error) error {
+// command carries out what energises. It first waits until the device took
+// every halt that was asked for, so that the halt of its own epoch does not
+// undo it; then it is admitted, or refused with why; then the device is called,
+// and halted again if a halt overtook the call. check, where given, runs under
+// the lock and may refuse too.
+func (k *keeper) command(ctx context.Context, epoch uint64, h *halter, check, call func() error) error {
+	if err := k.settled(ctx, h); err != nil {
+		return err
+	}
 	before, err := k.admit(epoch, h, check)
 	if err != nil {
 		return err
@@ -142,6 +149,9 @@ func (k *keeper) admit(epoch uint64, h *halter, check func() error) (before uint
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	before = h.asked.Load() // before it is counted
+	if h.told.load() < before {
+		return before, fmt.Errorf("halted meanwhile: %w", drivers.ErrRefused)
+	}
 	if err := k.lease.Admit(epoch, k.now()); err != nil {
 		return before, err
 	}
@@ -152,6 +162,25 @@ func (k *keeper) admit(epoch uint64, h *halter, check func() error) (before uint
 	}
 	k.admitted.Add(1)
 	return before, nil
+}
+
+// settled waits a while until a device took every halt that was asked for.
+func (k *keeper) settled(ctx context.Context, h *halter) error {
+	ctx, cancel := context.WithTimeout(ctx, k.patience)
+	defer cancel()
+	return h.wait(ctx, h.asked.Load())
+}
+
+// otherTold waits until the other output took every halt that was asked for.
+func (k *keeper) otherTold(ctx context.Context, side int) error {
+	other := k.outputs()[1-side]
+	if other == nil {
+		return nil
+	}
+	if err := k.settled(ctx, other); err != nil {
+		return fmt.Errorf("%w: the other output has not taken its halt: %v", drivers.ErrRefused, err)
+	}
+	return nil
 }
 
 // otherOff refuses to switch one output on while the other is on, or was and

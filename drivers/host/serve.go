@@ -47,7 +47,7 @@ func open(ctx context.Context, c Config) (*server, error) {
 	if err := c.prepare(); err != nil {
 		return nil, err
 	}
-	s := &server{c: &c, k: &keeper{now: c.Now, lease: NewLease(c.Bench.Lease), rearm: make(chan struct{}, 1)}}
+	s := &server{c: &c, k: &keeper{now: c.Now, patience: duration(c.CallTimeout) / 4, lease: NewLease(c.Bench.Lease), rearm: make(chan struct{}, 1)}}
 	s.pipe = &pipe{k: s.k}
 	hub := newHub(s.pipe.done.load)
 	s.k.report = hub.event

@@ -177,7 +177,10 @@ func (s *service) set(ctx context.Context, r *driverv1.SetRequest) error {
 		return err
 	}
 	return s.do(ctx, role, one, func(ctx context.Context) error {
-		return s.k.command(r.Epoch, off, func() error { return s.k.otherOff(side) }, func() error { return device.Set(ctx, p) })
+		if err := s.k.otherTold(ctx, side); err != nil {
+			return err
+		}
+		return s.k.command(ctx, r.Epoch, off, func() error { return s.k.otherOff(side) }, func() error { return device.Set(ctx, p) })
 	})
 }
 
@@ -200,7 +203,7 @@ func (s *service) switchTo(ctx context.Context, r *driverv1.SwitchRequest) error
 		return err
 	}
 	return s.do(ctx, RoleBox, s.box, func(ctx context.Context) error {
-		return s.k.command(r.Epoch, s.k.box, nil, func() error { return s.c.Set.Box.Switch(ctx, closed) })
+		return s.k.command(ctx, r.Epoch, s.k.box, nil, func() error { return s.c.Set.Box.Switch(ctx, closed) })
 	})
 }
 
@@ -226,7 +229,7 @@ func (s *service) bleed(ctx context.Context, r *driverv1.BleedRequest) error {
 		return err
 	}
 	return s.do(ctx, RoleMonitor, s.monitor, func(ctx context.Context) error {
-		return s.k.command(r.Epoch, s.k.monitor, nil, func() error { return s.c.Set.Monitor.Bleed(ctx, r.Words) })
+		return s.k.command(ctx, r.Epoch, s.k.monitor, nil, func() error { return s.c.Set.Monitor.Bleed(ctx, r.Words) })
 	})
 }
 
