@@ -22,7 +22,14 @@ const (
 // Levels of a pulse's edge, as shares of its step.
 const (
 	edgeLow, edgeHalf, edgeHigh = 0.1, 0.5, 0.9
+	// edgeMoves is how much of the step the current may change between two
+	// frames of the plateau.
+	edgeMoves = 0.002
 )
+
+// shortShare is how much too early, as a share of its time, a result may be
+// taken.
+const shortShare = 1.0 / 50
 
 type pulsePhase uint8
 
@@ -291,12 +298,24 @@ func (p *pulses) plateau(now *reading) {
 	t := seconds(now.at.Sub(p.preAt)) - p.t0
 	tPrev := seconds(p.prevAt.Sub(p.preAt)) - p.t0
 	for p.next < len(pulseTimes) && t >= pulseTimes[p.next]-1e-9 {
+		at := pulseTimes[p.next]
+		if short := at - tPrev; p.moves() && short <= at*shortShare {
+			// The current has begun to fall: cells and current are not of one
+			// instant any more, and the frame before tells what it was like.
+			p.take(&p.prev, &p.prev, 1, max(short, 0))
+			continue
+		}
 		w := 1.0
 		if t > tPrev {
-			w = min(max((pulseTimes[p.next]-tPrev)/(t-tPrev), 0), 1)
+			w = min(max((at-tPrev)/(t-tPrev), 0), 1)
 		}
 		p.take(&p.prev, &p.now, w, 0)
 	}
+}
+
+// moves says that the current is not the same in this frame and the one before.
+func (p *pulses) moves() bool {
+	return math.Abs(p.now.i-p.prev.i) > edgeMoves*math.Abs(p.want)
 }
 
 // take stores one result between two frames; short is how much too early it
@@ -381,7 +400,7 @@ func (p *pulses) over() {
 		long := seconds(p.prevAt.Sub(p.preAt)) - p.t0
 		for p.next < len(pulseTimes) {
 			at := pulseTimes[p.next]
-			if short := at - long; short <= at/50 {
+			if short := at - long; short <= at*shortShare {
 				// Switched off on time, just before a frame could show it.
 				p.take(&p.prev, &p.prev, 1, short)
 				continue

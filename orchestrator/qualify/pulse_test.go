@@ -143,6 +143,41 @@ func TestResistanceBetweenFrames(t *testing.T) {
 	}
 }
 
+// A pulse as long as the time looked for: the frame after it shows the current
+// on its way down, averaged, beside cells that were sampled a moment before.
+func TestResistanceAtTheFallingEdge(t *testing.T) {
+	r := newRig(t, pulsePlan(t, bench(5, 2, 100*drivers.Millisecond)))
+	cell := &twoRC{}
+	cell.edge(0, -100)
+	set := func(t float64, before bool) {
+		for k := range r.cells {
+			r.cells[k] = cell.at(t, 1, before)
+		}
+	}
+	set(-1, true)
+	r.show(0)
+	r.begin(0, 1)
+	r.run(drivers.Second, func(float64) float64 { return 0 })
+	r.end("time")
+	r.begin(1, 1)
+	r.now = r.now.Add(1)
+	set(0, false)
+	r.show(-100)
+	r.run(9960*drivers.Millisecond, func(t float64) float64 { set(t, false); return -100 })
+	r.now = r.now.Add(60 * drivers.Millisecond)
+	set(10.02, false)
+	r.show(-95)
+	r.now = r.now.Add(100 * drivers.Millisecond)
+	set(-1, true)
+	r.show(0)
+	r.end("time")
+	r.run(drivers.Second, func(float64) float64 { return 0 })
+	g := r.a.Finish().Cells("resistance_10s")[0]
+	require.Equal(t, qualify.OK, g.Status, g.Reason)
+	assert.InEpsilon(t, 1000*stepOhms(10), g.Value, 1e-3)
+	assert.InDelta(t, 1000*stepOhms(10), g.Value, g.U)
+}
+
 func TestResistanceIsRefusedWithAReason(t *testing.T) {
 	for name, c := range map[string]struct {
 		change func(b *drivers.Bench, r *rig)
