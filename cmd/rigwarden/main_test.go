@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"regexp"
 	"strconv"
@@ -30,6 +31,12 @@ func TestSessions(t *testing.T) {
 		RequireUniqueNames:  true,
 		UpdateScripts:       os.Getenv("UPDATE_SESSIONS") != "",
 		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"await": await, "newer": newer, "cut": cut},
+		Condition: func(cond string) (bool, error) {
+			if cond == "race" {
+				return raceOn, nil
+			}
+			return false, fmt.Errorf("unknown condition %q", cond)
+		},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("XDG_STATE_HOME", e.WorkDir+"/state")
 			e.Setenv("XDG_RUNTIME_DIR", e.WorkDir)
