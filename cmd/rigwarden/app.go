@@ -28,7 +28,8 @@ type app struct {
 	json   bool
 	who    string
 
-	working bool // a command's own work has begun
+	working bool   // a command's own work has begun
+	address string // of the orchestrator being spoken to
 }
 
 func newApp(clock func() time.Time) *app {
@@ -50,6 +51,7 @@ func (a *app) main(args []string) int {
 	if err != nil && !a.working && !errors.As(err, &use) {
 		err = usagef("%w; --help tells more", err)
 	}
+	err = a.explain(err)
 	a.report(err)
 	return exitOf(err)
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -104,7 +105,8 @@ func (a *app) open(ctx context.Context) (*session, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := dial(t, explain(address)...)
+	a.address = address
+	s, err := dial(t)
 	if err != nil {
 		return nil, usagef("--server %s: %w", address, err)
 	}
@@ -150,24 +152,22 @@ func inProcess(srv *service.Server) (*session, error) {
 	return s, nil
 }
 
-// explain makes "nobody answers" say where, and what would be right.
-func explain(address string) []grpc.DialOption {
-	wrap := func(err error) error {
-		e := service.FromStatus(err)
-		if e != nil && e.Kind == service.KindUnreachable && e.Want == "" {
-			return &service.Error{
-				Kind: service.KindUnreachable, What: "no orchestrator answers", Where: "at " + address,
-				Want: "start one with rigwarden serve, or name another with --server",
-			}
-		}
+// explain makes "nobody answers", which the transport says in its own words,
+// say where, and what would be right.
+func (a *app) explain(err error) error {
+	if a.address == "" || err == nil {
 		return err
 	}
-	return []grpc.DialOption{
-		grpc.WithUnaryInterceptor(func(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
-			if err := invoke(ctx, method, req, reply, cc, opts...); err != nil {
-				return wrap(err)
-			}
-			return nil
-		}),
+	var end ending
+	var use usageError
+	if errors.As(err, &end) || errors.As(err, &use) {
+		return err
+	}
+	if e := service.FromStatus(err); e.Kind != service.KindUnreachable || e.Want != "" {
+		return err
+	}
+	return &service.Error{
+		Kind: service.KindUnreachable, What: "no orchestrator answers", Where: "at " + a.address,
+		Want: "start one with rigwarden serve, or name another with --server",
 	}
 }
