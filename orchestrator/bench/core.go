@@ -35,8 +35,11 @@ type run struct {
 	ending Ending
 	// watchPlanner says that the plan balances, so that the planner sees frames.
 	watchPlanner bool
-	broken       bool // the journal has failed; said once
-	view         machine.View
+	// latchLost: a trip could not be stored, so the energised mark must stay.
+	// Only the goroutine that does the jobs uses it.
+	latchLost bool
+	broken    bool // the journal has failed; said once
+	view      machine.View
 }
 
 // handle steps the machine by one event. Halts leave before anything is
@@ -86,7 +89,7 @@ func (c *core) act(at drivers.Instant, actions []machine.Action) {
 			c.record(at, a)
 		case machine.Notify:
 			c.line(at, a.String())
-			c.hub.notify(c.name, a)
+			c.hub.notify(a)
 		case machine.Finish:
 			c.line(at, a.String())
 			c.finish(at, a)
@@ -199,7 +202,7 @@ func (c *core) command(at drivers.Instant, verb machine.Verb, who, reason string
 			return fmt.Errorf("%s is %s and cannot resume: %w", c.name, phase, ErrNotRunning)
 		}
 	case machine.VerbConfirm:
-		if phase != machine.PhaseAsking {
+		if !c.m.Asks() {
 			return fmt.Errorf("%s is %s and asks nothing: %w", c.name, phase, ErrNotRunning)
 		}
 	default:

@@ -12,8 +12,12 @@ type hub struct {
 	mu     sync.Mutex
 	latest Status
 	subs   map[*subscriber]struct{}
-	alert  func(bench string, n machine.Notify)
+	// alerts waits for a reader that may be slow; nothing waits for it.
+	alerts chan machine.Notify
 }
+
+// alertsMax is how many notifications may wait for a slow reader.
+const alertsMax = 256
 
 type subscriber struct {
 	ch   chan Status
@@ -21,7 +25,16 @@ type subscriber struct {
 }
 
 func newHub(name string, alert func(string, machine.Notify)) *hub {
-	return &hub{subs: map[*subscriber]struct{}{}, latest: Status{Bench: name, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}, alert: alert}
+	h := &hub{subs: map[*subscriber]struct{}{}, latest: Status{Bench: name, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}}
+	if alert != nil {
+		h.alerts = make(chan machine.Notify, alertsMax)
+		go func() {
+			for n := range h.alerts {
+				alert(name, n)
+			}
+		}()
+	}
+	return h
 }
 
 func (h *hub) publish(s Status) {
@@ -60,8 +73,26 @@ func (h *hub) subscribe() (<-chan Status, func()) {
 	}
 }
 
-func (h *hub) notify(bench string, n machine.Notify) {
-	if h.alert != nil {
-		h.alert(bench, n)
+// notify passes a notification on without ever waiting (a terminal may be
+// stopped); what does not fit is in the record anyway.
+func (h *hub) notify(n machine.Notify) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.alerts == nil {
+		return
+	}
+	select {
+	case h.alerts <- n:
+	default:
+	}
+}
+
+// close ends the passing on of notifications.
+func (h *hub) close() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.alerts != nil {
+		close(h.alerts)
+		h.alerts = nil
 	}
 }

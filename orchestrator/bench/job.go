@@ -1,6 +1,8 @@
 package bench
 
 import (
+	"errors"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -41,7 +43,12 @@ func (j job) do(latches Latches) machine.Event {
 		if j.run == nil {
 			return j.failed(latches.SetLatch(j.reason, j.at))
 		}
-		return j.failed(j.run.Journal.Trip(j.seq, j.at, j.line, j.reason))
+		err := j.run.Journal.Trip(j.seq, j.at, j.line, j.reason)
+		if err != nil { // the line is lost; the latch must not be
+			err = errors.Join(err, latches.SetLatch(j.reason, j.at))
+			j.run.latchLost = true
+		}
+		return j.failed(err)
 	case jobUrgent:
 		if j.run == nil {
 			return nil
@@ -78,7 +85,7 @@ func (j job) failed(err error) machine.Event {
 func (j job) finish() machine.Event {
 	err := j.run.Journal.Commit()
 	e := &j.run.ending
-	if err == nil && (e.Outcome != machine.OutcomeTripped || e.Cleared) {
+	if err == nil && !j.run.latchLost && (e.Outcome != machine.OutcomeTripped || e.Cleared) {
 		err = j.run.Journal.MarkSafe()
 	}
 	if j.run.Finished != nil {

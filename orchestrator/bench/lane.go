@@ -26,6 +26,10 @@ func (v *Live) carry(a machine.Action) {
 		}
 		v.queue(l, a)
 	case machine.SwitchTo:
+		if a.Closed == 0 {
+			v.openNow(a)
+			return
+		}
 		v.queue(laneBox, a)
 	case machine.BleedCells:
 		if len(a.Words) == 0 { // nobody, whatever the plan
@@ -65,6 +69,17 @@ func (v *Live) halt(a machine.Halt) {
 		defer cancel()
 		err := errors.Join(err, h.Halted(ctx, a.Epoch))
 		v.post(done(v.now(), a.Epoch, machine.DeviceHalt, err))
+	})
+}
+
+// openNow opens the contactors without waiting behind a close that hangs: the
+// host lets an opening overtake, and refuses closes of epochs that are over.
+func (v *Live) openNow(a machine.SwitchTo) {
+	e := errand{action: a, host: v.host}
+	v.work.Go(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), wait(callTimeout))
+		defer cancel()
+		v.post(v.device(ctx, e))
 	})
 }
 

@@ -52,6 +52,9 @@ const (
 	turnMax     = 100 * time.Millisecond
 	queueMax    = 1024
 	reopenEvery = time.Second
+	// silentLeases is after how many leases without a frame a host counts as
+	// dead, though its process may live: its lease has long run out.
+	silentLeases = 10
 )
 
 // Live runs a bench in real time over its host process.
@@ -71,6 +74,7 @@ type Live struct {
 	reopened chan Host
 	lost     bool
 	turned   drivers.Instant
+	heard    drivers.Instant // when the latest frame came
 	renewed  drivers.Instant
 	asked    time.Time // when the routine commit was last asked for
 
@@ -144,6 +148,12 @@ func (v *Live) Command(ctx context.Context, verb machine.Verb, who, reason strin
 func (v *Live) Close() error {
 	v.cancel()
 	<-v.done
+	v.hub.close()
+	select {
+	case h := <-v.reopened: // opened just now, and nobody's
+		v.host = h
+	default:
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), leaveMax)
 	defer cancel()
 	return v.host.Close(ctx)
@@ -166,7 +176,7 @@ func (v *Live) loop() {
 	for l := range lanes {
 		v.work.Go(func() { v.drive(l) })
 	}
-	v.turned = v.now()
+	v.turned, v.heard = v.now(), v.now()
 	v.handle(machine.Boot{At: v.turned, Latched: v.latched})
 	timer := time.NewTimer(turnMax)
 	defer timer.Stop()
@@ -199,7 +209,7 @@ func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
 	case err := <-v.host.Lost():
 		v.gone(err)
 	case h := <-v.reopened:
-		v.host, v.lost = h, false
+		v.host, v.lost, v.heard = h, false, v.now()
 	case c := <-v.commands:
 		v.jumped()
 		c.reply <- c.fn()
@@ -212,6 +222,9 @@ func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
 		v.handle(machine.Due{At: v.now()})
 	}
 	v.routine()
+	if !v.lost && v.now().Sub(v.heard) > silentLeases*v.spec.Lease {
+		v.gone(fmt.Errorf("no frame for %d ms", v.now().Sub(v.heard)/drivers.Millisecond))
+	}
 	// Also when nothing came: clients must see that the picture grows old.
 	v.publishNow()
 }
@@ -237,7 +250,7 @@ func (v *Live) jumped() {
 }
 
 func (v *Live) framed(f *drivers.Frame) {
-	v.frame = *f
+	v.frame, v.heard = *f, v.now()
 	v.core.frame(&v.frame)
 	// Only a frame that the machine has seen and found good renews the lease.
 	if v.m.Renews() && v.now().Sub(f.At) < v.spec.Lease/2 {
@@ -251,7 +264,7 @@ func (v *Live) framed(f *drivers.Frame) {
 func (v *Live) hosted(e host.Event) {
 	switch e.Kind {
 	case host.EventDeviceBack, host.EventOpened, host.EventNone:
-		v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityInfo, Text: e.String()})
+		v.hub.notify(machine.Notify{Severity: machine.SeverityInfo, Text: e.String()})
 		return
 	case host.EventLeaseOut:
 		if !v.m.Renews() {
@@ -275,14 +288,17 @@ func (v *Live) gone(err error) {
 	old := v.host
 	v.host = nowhere{}
 	v.work.Go(func() {
-		old.Close(v.quit)
+		// A host that hangs is killed: nobody else can hold its wires.
+		ctx, cancel := context.WithTimeout(v.quit, leaveMax)
+		old.Close(ctx)
+		cancel()
 		for v.quit.Err() == nil {
 			h, err := v.open(v.quit)
 			if err == nil {
 				v.reopened <- h
 				return
 			}
-			v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()})
+			v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()})
 			select {
 			case <-v.quit.Done():
 			case <-time.After(reopenEvery):
@@ -340,7 +356,7 @@ func (v *Live) post(e machine.Event) {
 	select {
 	case v.posted <- e:
 	default:
-		v.hub.notify(v.name, machine.Notify{Severity: machine.SeverityAlarm, Text: "event queue is full; lost " + e.String()})
+		v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: "event queue is full; lost " + e.String()})
 	}
 }
 

@@ -97,6 +97,7 @@ func (v *Virtual) Command(ctx context.Context, verb machine.Verb, who, reason st
 func (v *Virtual) Close() error {
 	v.once.Do(func() { close(v.quit) })
 	<-v.done
+	v.hub.close()
 	return nil
 }
 
@@ -167,8 +168,10 @@ func (v *Virtual) leave() {
 // is under way, and while a person is waited for.
 func (v *Virtual) active() bool {
 	switch v.m.Phase() {
-	case machine.PhaseIdle, machine.PhaseAsking:
+	case machine.PhaseIdle:
 		return false
+	case machine.PhaseAsking:
+		return !v.m.Asks() // until it is safe to ask
 	case machine.PhasePaused:
 		return v.m.Deadline() != 0 && v.m.PausedBySoftLimit()
 	case machine.PhaseLatched:

@@ -120,6 +120,10 @@ func (m *Machine) armDue() {
 
 // refuse ends a run that may not energise.
 func (m *Machine) refuse(reason string) {
+	if m.arm.again { // it was energised before: prove that nothing is left on
+		m.becomeStopping(OutcomeFailed, "cannot go on: "+reason)
+		return
+	}
 	m.halt(0)
 	m.switchTo(0)
 	m.finish(OutcomeRefused, reason)

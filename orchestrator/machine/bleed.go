@@ -82,19 +82,38 @@ func (m *Machine) bleedComputed(e Computed) {
 		b.left[i] = min(b.left[i], b.ins.Chunk)
 	}
 	b.stage, b.slot = bleedFlow, m.now
-	if m.cmd.contactors != 0 && m.bleedLength() > pauseOpen {
+	if q := m.bleedCharge(); q > b.ins.Bounds.Charge {
+		m.becomeStopping(OutcomeFailed, fmt.Sprintf("bound reached: the planner wants to bleed %d mAh, at most %d mAh are allowed", q/(drivers.AmpereHour/1000), b.ins.Bounds.Charge/(drivers.AmpereHour/1000)))
+		return
+	}
+	if m.cmd.contactors != 0 && b.ins.Settle+m.bleedLength() > pauseOpen {
 		m.switchTo(0) // a long rest for the instruments (INV-16)
 	}
 	m.bleedSlot()
 }
 
-// bleedLength is about how long the round takes.
+// bleedLength is how long the round takes at most: even cells, then odd ones.
 func (m *Machine) bleedLength() drivers.Span {
-	var longest drivers.Span
-	for _, t := range m.bleed.left {
-		longest = max(longest, t)
+	var longest [2]drivers.Span
+	for i, t := range m.bleed.left {
+		longest[i%2] = max(longest[i%2], t)
 	}
-	return longest
+	return longest[0] + longest[1]
+}
+
+// bleedCharge is what the round takes from all cells together, at the highest
+// cell's voltage.
+func (m *Machine) bleedCharge() drivers.Charge {
+	r := int64(m.plan.Bench.Monitor.Bleed)
+	if r <= 0 {
+		return 0
+	}
+	i := int64(m.meas.high) * 1_000_000 / r
+	var q drivers.Charge
+	for _, t := range m.bleed.left {
+		q += drivers.Charge(i * int64(t/drivers.Millisecond))
+	}
+	return q
 }
 
 // bleedFlow watches temperature and time while cells bleed.

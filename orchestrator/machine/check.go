@@ -17,18 +17,20 @@ func (p *Plan) Check() error {
 		return fmt.Errorf("plan needs a cell resistance and a rated capacity above zero")
 	case p.Bench.Monitor.Period <= 0 || p.Bench.Lease <= 0 || p.Limits.Stale <= 0:
 		return fmt.Errorf("plan needs a monitor period, a lease and a stale limit above zero")
+	case p.Bench.Box.DifferenceMax <= 0 || p.Bench.Box.OpeningTime <= 0 || p.Bench.Box.Precharge <= 0:
+		return fmt.Errorf("plan needs the contactor box's precharge resistance, allowed difference and opening time")
 	case p.Bench.Supply.CurrentStep <= 0 || p.Bench.Load.CurrentStep <= 0:
 		return fmt.Errorf("plan needs the current steps of supply and load")
 	}
 	for i := range p.Code {
-		if err := p.checkInstruction(&p.Code[i]); err != nil {
+		if err := p.checkInstruction(i, &p.Code[i]); err != nil {
 			return fmt.Errorf("plan code %d: %w", i, err)
 		}
 	}
 	return nil
 }
 
-func (p *Plan) checkInstruction(ins *Instruction) error {
+func (p *Plan) checkInstruction(at int, ins *Instruction) error {
 	if ins.Step < 0 || ins.Step >= len(p.Steps) {
 		return fmt.Errorf("step %d does not exist; the plan has %d", ins.Step, len(p.Steps))
 	}
@@ -53,16 +55,16 @@ func (p *Plan) checkInstruction(ins *Instruction) error {
 		}
 	case OpBleed:
 		b := ins.Bleed
-		if b.Chunk <= 0 || b.Bounds.Span <= 0 || b.Capacity <= 0 || b.TempMax <= 0 {
+		if b.Chunk <= 0 || b.Bounds.Span <= 0 || b.Bounds.Charge <= 0 || b.Capacity <= 0 || b.TempMax <= 0 {
 			return fmt.Errorf("bleed needs a chunk, a bound, a capacity and a temperature limit")
 		}
 		return p.register(b.Imbalance, b.Left)
 	case OpSwitch:
-		if s := ins.Switch; s.Close && (s.Tau <= 0 || s.Max <= s.Tau || s.FinalPerMille <= 0) {
-			return fmt.Errorf("closing needs a time constant, a final value and a greatest length above the time constant")
+		if s := ins.Switch; s.Close && (s.Tau <= 0 || s.Max <= s.Tau || s.FinalPerMille <= 0 || s.TauPerMille <= 0 || s.TauPerMille >= 1000) {
+			return fmt.Errorf("closing needs a time constant with a tolerance under 1000 per mille, a final value and a greatest length above the time constant")
 		}
 	case OpCompare:
-		return p.checkCompare(ins.Compare)
+		return p.checkCompare(at, ins.Compare)
 	case OpJump:
 		if ins.Jump.Target < 0 || ins.Jump.Target > len(p.Code) || ins.Jump.Max < 0 {
 			return fmt.Errorf("jump to %d at most %d times; expected a place in the code", ins.Jump.Target, ins.Jump.Max)
@@ -80,6 +82,10 @@ func (p *Plan) checkDrive(d *Drive) error {
 		return fmt.Errorf("current %d uA; expected more than zero", d.Current)
 	case d.Direction == Charging && d.Current > p.Limits.ChargeMax, d.Direction == Discharging && d.Current > p.Limits.DischargeMax:
 		return fmt.Errorf("current %d uA is over the limit for %s", d.Current, d.Direction)
+	case d.Direction == Charging && d.Current > p.SupplyArm.CurrentMax, d.Direction == Discharging && d.Current > p.LoadArm.CurrentMax:
+		return fmt.Errorf("current %d uA is over the limit armed in the instrument", d.Current)
+	case d.ChargeOf > 0 && d.PerMille <= 0:
+		return fmt.Errorf("a share of a register needs its per mille")
 	case b.Span <= 0 || b.Charge <= 0 || b.Energy <= 0:
 		return fmt.Errorf("drive without bounds in time, charge and energy (INV-11)")
 	case d.Hold == 0 && d.CellEnd == 0 && d.Span == 0 && d.Charge == 0 && d.ChargeOf == 0:
@@ -91,10 +97,10 @@ func (p *Plan) checkDrive(d *Drive) error {
 	return p.register(d.SaveCharge, d.SaveEnergy, d.ChargeOf)
 }
 
-func (p *Plan) checkCompare(x *Compare) error {
+func (p *Plan) checkCompare(at int, x *Compare) error {
 	switch {
-	case x.Then < 0 || x.Then > len(p.Code):
-		return fmt.Errorf("compare goes to %d; expected a place in the code", x.Then)
+	case x.Then <= at || x.Then > len(p.Code):
+		return fmt.Errorf("compare goes to %d; expected a later place in the code (only a jump goes back, and counts)", x.Then)
 	case x.List < 0 || x.List > len(p.Lists):
 		return fmt.Errorf("list %d does not exist", x.List)
 	case x.List == 0 && x.Register == 0:

@@ -42,7 +42,10 @@ type driving struct {
 func (m *Machine) beginDrive(ins *Instruction) {
 	d := &m.drive
 	if d.paused {
-		d.paused, d.stage = false, stageQuiet
+		d.paused = false
+		if d.stage != stageFall { // an end or bound that was reached stays reached
+			d.stage = stageQuiet
+		}
 	} else {
 		*d = driving{ins: ins.Drive, pulse: ins.Op == OpPulse, charge0: m.count.charge, energy0: m.count.energy}
 		d.limit = ins.Drive.Charge
@@ -121,6 +124,14 @@ func (m *Machine) driveBegin() {
 	d := &m.drive
 	m.timer = 0
 	i := m.ceiling()
+	switch {
+	case i <= 0:
+		m.becomePausing("temperature allows no charge current", true)
+		return
+	case d.ins.ChargeOf > 0 && d.limit <= 0:
+		m.becomeStopping(OutcomeFailed, "no charge was measured that a share could be taken of")
+		return
+	}
 	if d.ins.Hold > 0 {
 		d.hold.begin(m)
 		i = min(i, d.hold.first(m))
@@ -183,6 +194,9 @@ func (m *Machine) driveFlow() {
 	if d.edge == 0 && m.cmd.current > 10*m.plan.Limits.NearZero && m.now.Sub(d.setAt) > m.response(m.cmd.current)+5*drivers.Second {
 		m.becomeTripped(causeDriver, guard.Finding{}, fmt.Sprintf("%d uA commanded and %d uA measured: the instrument delivers nothing", m.cmd.current, s.current))
 		return
+	}
+	if !s.cellsOK || !s.currentOK || !s.tempsOK {
+		return // the guard counts down; nothing is set on half a picture
 	}
 	ceiling := m.ceiling()
 	if ceiling <= 0 {
@@ -255,7 +269,7 @@ func (m *Machine) driveEnded() string {
 		}
 	}
 	if d.ins.Taper > 0 && d.ins.Hold > 0 {
-		if !d.hold.active || m.cmd.current > d.ins.Taper || abs(s.current) > d.ins.Taper+m.plan.Limits.NearZero {
+		if !d.hold.active || d.hold.rising || m.cmd.current > d.ins.Taper || abs(s.current) > d.ins.Taper+m.plan.Limits.NearZero {
 			d.tapered = 0
 		} else if d.tapered == 0 {
 			d.tapered = m.now

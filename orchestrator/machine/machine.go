@@ -41,6 +41,7 @@ type Machine struct {
 	wait  waiting
 	sw    switching
 	pause pausing
+	ask   asking
 	stop  stopping
 	trip  tripping
 	watch watching
@@ -113,7 +114,8 @@ func (m *Machine) Deadline() drivers.Instant {
 
 // watchdog is the instant at which silence becomes a trip (INV-02).
 func (m *Machine) watchdog() drivers.Instant {
-	if m.plan == nil || !m.Energised() && m.phase != PhaseArming {
+	watched := m.Energised() || m.phase == PhaseArming || m.watch.on && !m.watch.silent
+	if m.plan == nil || !watched {
 		return 0
 	}
 	return m.heard.Add(m.plan.Limits.Stale)
@@ -154,7 +156,7 @@ func (m *Machine) Step(e Event) []Action {
 // StepFrame is Step for a frame, without an allocation.
 func (m *Machine) StepFrame(at drivers.Instant, f *drivers.Frame) []Action {
 	m.begin(at)
-	m.heard = at
+	m.heard, m.watch.silent = at, false
 	if m.plan == nil {
 		return m.out
 	}
@@ -172,6 +174,8 @@ func (m *Machine) StepFrame(at drivers.Instant, f *drivers.Frame) []Action {
 		m.pausingFrame()
 	case PhasePaused:
 		m.pausedFrame()
+	case PhaseAsking:
+		m.askingFrame()
 	case PhaseStopping:
 		m.stoppingFrame()
 	case PhaseTripped:
@@ -222,6 +226,8 @@ func (m *Machine) start(e Start) {
 	m.watch = watching{}
 	m.pause = pausing{}
 	m.sw = switching{}
+	// Nothing of an earlier run's instructions may reach into this one.
+	m.drive, m.wait, m.bleed, m.stop, m.ask = driving{}, waiting{}, bleeding{}, stopping{}, asking{}
 	m.heard = m.now
 	m.emit(Record{Kind: RecordStart, Text: "profile " + m.plan.Profile + " on module " + m.plan.Module + " for " + e.Who})
 	m.becomeArming(false)
@@ -245,6 +251,8 @@ func (m *Machine) stepDue() {
 		m.becomeTripped(causeDriver, guard.Finding{}, "current did not fall to zero for a pause")
 	case PhasePaused:
 		m.pausedDue()
+	case PhaseAsking:
+		m.askingDue()
 	case PhaseStopping:
 		m.stoppingDue()
 	case PhaseTripped:
@@ -255,8 +263,14 @@ func (m *Machine) stepDue() {
 // silent is the watchdog's answer to a bench that sends no frames at all.
 func (m *Machine) silent() {
 	text := fmt.Sprintf("no frame for %d ms; the limit is %d ms", m.now.Sub(m.heard)/drivers.Millisecond, m.plan.Limits.Stale/drivers.Millisecond)
-	if m.phase == PhaseArming {
+	switch {
+	case m.phase == PhaseArming:
 		m.refuse(text)
+		return
+	case !m.Energised(): // watching: temperatures are no longer known
+		m.watch.silent = true
+		m.emit(Record{Kind: RecordAlarm, Text: text})
+		m.emit(Notify{Severity: SeverityAlarm, Text: text})
 		return
 	}
 	m.meas.lose()
@@ -300,6 +314,8 @@ func (m *Machine) stepLost(e Lost) {
 	case m.phase == PhaseArming:
 		m.refuse(text)
 	case m.phase == PhaseTripped:
+	case m.phase == PhaseAsking: // a person may have been asked to unplug it
+		m.emit(Notify{Severity: SeverityAlarm, Text: text})
 	case m.Busy():
 		m.becomeTripped(causeLost, guard.Finding{}, text)
 	default:

@@ -30,7 +30,8 @@ type measure struct {
 	box, supply, load       int32
 	boxOK, supplyOK, loadOK bool
 
-	highest, lowest   int // cell indexes
+	cell              []drivers.Microvolts // each, of the latest whole reading
+	highest, lowest   int                  // cell indexes
 	high, low         drivers.Microvolts
 	cellsOK           bool
 	hottest, coldest  drivers.Millikelvins
@@ -49,6 +50,7 @@ func newMeasure(p *Plan) measure {
 	l := &p.Layout
 	return measure{
 		layout: l, beat: drivers.NoReading, boxBeat: drivers.NoReading,
+		cell:      make([]drivers.Microvolts, l.Cells()),
 		chCurrent: l.Find(drivers.ModuleCurrent), chVolt: l.Find(drivers.ModuleVoltage),
 		chLink: l.Find(drivers.LinkVoltage), chBoxI: l.Find(drivers.BoxCurrent),
 		chBox: l.Find(drivers.BoxState), chSup: l.Find(drivers.SupplyState), chL: l.Find(drivers.LoadState),
@@ -85,10 +87,14 @@ func (m *Machine) measure(f *drivers.Frame) {
 	}
 	beat, ok := s.bits(f, s.chBeat)
 	s.fresh = ok && beat != s.beat
-	s.beat = beat
+	if ok {
+		s.beat = beat
+	}
 	boxBeat, ok := s.bits(f, s.chBoxBeat)
 	s.boxFresh = ok && boxBeat != s.boxBeat
-	s.boxBeat = boxBeat
+	if ok {
+		s.boxBeat = boxBeat
+	}
 	s.at = f.At
 
 	v, ok := s.value(f, s.chVolt)
@@ -128,6 +134,7 @@ func (s *measure) cells(f *drivers.Frame) {
 		}
 		u := drivers.Microvolts(v)
 		s.sum += u
+		s.cell[i] = u
 		if i == 0 || u > s.high {
 			s.high, s.highest = u, i
 		}

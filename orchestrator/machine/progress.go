@@ -15,6 +15,8 @@ type progress struct {
 	charge0 drivers.Charge
 	energy0 drivers.Energy
 	started drivers.Instant // of the run
+	spunAt  drivers.Instant // when spins instructions were passed
+	spins   int
 	// lastClose is how the contactors were last closed, to close them again.
 	lastClose *Switch
 	// imbalancePPM is the planner's latest answer, -1 before one.
@@ -83,13 +85,16 @@ func (m *Machine) taskDone() {
 	m.advance()
 }
 
-// advanceMax bounds how many instructions may pass without taking time.
+// advanceMax bounds how many instructions may pass at one instant.
 const advanceMax = 10_000
 
 // advance runs instructions until one needs time.
 func (m *Machine) advance() {
 	c := &m.code
-	for range advanceMax {
+	if c.spunAt != m.now {
+		c.spunAt, c.spins = m.now, 0
+	}
+	for ; c.spins < advanceMax; c.spins++ {
 		if c.pc >= len(m.plan.Code) {
 			m.endStep("end of plan")
 			m.becomeStopping(OutcomeDone, "")
@@ -118,6 +123,7 @@ func (m *Machine) advance() {
 			m.becomeStopping(outcome, ins.End.Reason)
 			return
 		default:
+			c.spins++
 			m.beginTask()
 			return
 		}

@@ -116,7 +116,7 @@ func (m *Machine) stepOperator(e Operator) {
 			m.resume("by " + e.Who)
 		}
 	case VerbConfirm:
-		if m.phase == PhaseAsking {
+		if m.Asks() {
 			m.confirm(e)
 		}
 	case VerbAcknowledge:
@@ -134,6 +134,10 @@ func (m *Machine) operatorStop(e Operator) {
 		}
 		m.becomeStopping(OutcomeStopped, reason)
 	case PhaseArming:
+		if m.arm.again {
+			m.becomeStopping(OutcomeStopped, "stopped by "+e.Who)
+			return
+		}
 		m.halt(0)
 		m.switchTo(0)
 		m.finish(OutcomeStopped, "stopped by "+e.Who)
@@ -176,7 +180,7 @@ func (m *Machine) stoppingFrame() {
 		m.stop.opened = true
 		m.switchTo(0)
 		m.timer = m.now.Add(m.switchTime())
-	case m.stop.opened && s.boxOK && s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0 && !m.powerOn():
+	case m.stop.opened && m.open() && !m.powerOn():
 		m.finish(m.stop.outcome, m.stop.reason)
 	}
 }

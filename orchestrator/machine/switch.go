@@ -106,7 +106,7 @@ func (m *Machine) switchStep(sig signal) {
 	case switchFinal:
 		m.switchFinal(sig)
 	case switchOpening:
-		if sig == onFrame && s.boxOK && s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0 {
+		if sig == onFrame && m.open() {
 			m.drive.end = "open"
 			m.taskDone()
 		} else if sig == onDue {
@@ -156,7 +156,7 @@ func (m *Machine) switchPrecharge(sig signal) {
 		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link reached %d uV of %d uV within %d ms: resistor open, or the link is loaded", s.link, s.voltage, w.ins.Max/drivers.Millisecond))
 		return
 	}
-	if sig != onFrame || !s.linkOK || !s.boxFresh {
+	if sig != onFrame || !s.linkOK || !s.voltageOK || s.voltage <= 0 || !s.boxFresh {
 		return
 	}
 	target := w.start + (s.voltage-w.start)*drivers.Microvolts(w.ins.FinalPerMille)/1000
@@ -224,6 +224,7 @@ func (m *Machine) switchFinal(sig signal) {
 	if sig == onFrame && s.boxOK && s.box&bits == int32(closed) && s.still() {
 		m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: w.result(s)})
 		m.drive.end = "closed"
+		m.cmd.surgeUntil = min(m.cmd.surgeUntil, m.now.Add(m.switchTime()))
 		m.taskDone()
 	} else if sig == onDue {
 		m.becomeTripped(causePrecharge, guard.Finding{}, "the contactors did not settle closed with the current at zero")

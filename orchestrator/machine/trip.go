@@ -30,7 +30,9 @@ type tripping struct {
 	at      drivers.Instant // the breaching frame's
 	level   int
 	opened  bool
-	quiet   int // independent readings of no current in a row
+	flows   bool // the shunt's latest reading showed a current
+	gaveUp  bool // zero current could not be proven in time
+	quiet   int  // independent readings of no current in a row
 	toZero  drivers.Span
 	// alarmed is what the watch after an end has already said.
 	alarmed guard.Cause
@@ -50,46 +52,53 @@ func escalateEvery(level int) drivers.Span {
 
 // judge acts on the guard's findings; true means the frame is dealt with.
 func (m *Machine) judge(findings []guard.Finding) bool {
-	if len(findings) == 0 {
+	if len(findings) == 0 || m.phase == PhaseTripped {
 		return false
+	}
+	if !m.Energised() {
+		return m.judgeIdle(findings)
 	}
 	f := findings[0]
-	hard := f.Hard
 	for i := range findings {
 		if findings[i].Hard {
-			f, hard = findings[i], true
-			break
+			m.becomeTripped(causeGuard, findings[i], "")
+			return true
 		}
-	}
-	switch m.phase {
-	case PhaseTripped:
-		return false
-	case PhaseArming, PhaseAsking:
-		// Nothing is energised: findings keep it so. Current that nobody
-		// commanded is another matter.
-		hard = hard && (f.Cause == guard.CurrentUncommanded || f.Cause == guard.BothOn)
-	case PhaseIdle, PhaseLatched:
-		if f.Cause != guard.CurrentUncommanded && f.Cause != guard.BothOn {
-			m.alarm(f)
-			return false
-		}
-	case PhaseWatching:
-		// Outputs are off and contactors open. What the article itself shows
-		// trips; a monitor that is unplugged after the run is an alarm.
-		if f.Cause > guard.CurrentUncommanded && f.Cause != guard.BothOn {
-			m.alarm(f)
-			return false
-		}
-	}
-	if hard {
-		m.becomeTripped(causeGuard, f, "")
-		return true
 	}
 	if m.phase == PhaseRunning && f.Cause == guard.TempSoft {
 		m.becomePausing(guard.Describe(f, &m.plan.Layout), true)
 		return true
 	}
 	return false
+}
+
+// judgeIdle acts on findings while nothing is energised, which keeps it so. All
+// findings are looked at: what ranks first may be old and known.
+func (m *Machine) judgeIdle(findings []guard.Finding) bool {
+	for i := range findings {
+		if m.alarming(findings[i].Cause) {
+			m.becomeTripped(causeGuard, findings[i], "")
+			return true
+		}
+	}
+	if m.phase != PhaseArming && m.phase != PhaseAsking {
+		m.alarm(findings[0])
+	}
+	return false
+}
+
+// alarming says which causes trip although nothing is energised: current that
+// nobody commanded; a contactor that stays closed under a person's hands; what
+// the article itself shows in the time after a run. A monitor that somebody
+// unplugs after a run is an alarm, no trip.
+func (m *Machine) alarming(c guard.Cause) bool {
+	switch c {
+	case guard.CurrentUncommanded, guard.BothOn:
+		return true
+	case guard.ContactorMismatch:
+		return m.phase == PhaseAsking
+	}
+	return m.phase == PhaseWatching && c <= guard.TempRise
 }
 
 // alarm tells people once per cause while nothing is energised.
@@ -109,7 +118,7 @@ func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	running := m.Busy()
 	m.phase = PhaseTripped
 	m.task = taskNone
-	m.halt(0)
+	m.haltFirst()
 	if text == "" {
 		text = guard.Describe(f, &m.plan.Layout)
 	}
@@ -129,6 +138,20 @@ func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	m.stop = stopping{outcome: OutcomeTripped, reason: text}
 	if !running {
 		m.stop.outcome = ""
+	}
+}
+
+// haltFirst puts a halt before everything that this step has already asked for,
+// and takes back what would energise.
+func (m *Machine) haltFirst() {
+	before := append([]Action(nil), m.out...)
+	m.out = m.out[:0]
+	m.halt(0)
+	for _, a := range before {
+		switch a.(type) {
+		case Record, Notify, Finish:
+			m.emit(a)
+		}
 	}
 }
 
@@ -162,7 +185,11 @@ func (m *Machine) trippedFrame() {
 	s := &m.meas
 	if s.fresh && s.currentOK {
 		seen = true
-		zero = zero && abs(s.current) <= m.plan.Limits.NearZero
+		t.flows = abs(s.current) > m.plan.Limits.NearZero
+	}
+	// Between two readings of the shunt its latest one holds, while it is young.
+	if t.flows && m.now.Sub(s.sampled) <= m.plan.Limits.Stale {
+		zero = false
 	}
 	if s.boxFresh && s.boxCurrentOK {
 		seen = true
@@ -178,9 +205,8 @@ func (m *Machine) trippedFrame() {
 	if t.quiet++; t.quiet == 1 {
 		t.toZero = m.now.Sub(t.at)
 	}
-	open := s.boxOK && s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0
 	switch {
-	case t.quiet >= 3 && open:
+	case t.quiet >= 3 && m.open():
 		m.clear("")
 	case t.quiet >= 3 && m.now.Sub(t.at) > weldedAfter:
 		// No current flows, so the trip is over; the path is not open.
@@ -222,7 +248,8 @@ func (m *Machine) escalate() {
 	if t.level == 4 || t.level%60 == 0 {
 		m.emit(Notify{Severity: SeverityAlarm, Text: fmt.Sprintf("current is NOT proven zero %d ms after the trip: use the emergency stop", m.now.Sub(t.at)/drivers.Millisecond)})
 	}
-	if m.stop.outcome != "" && m.now.Sub(t.at) >= unprovenAfter {
+	t.gaveUp = m.now.Sub(t.at) >= unprovenAfter
+	if m.stop.outcome != "" && t.gaveUp {
 		// The run's record must not wait for a proof that may never come; the
 		// bench stays tripped and goes on halting.
 		m.stop.outcome = ""
@@ -241,7 +268,7 @@ const unprovenAfter = 10 * drivers.Minute
 
 // Unproven says that a trip's current could not be proven zero and that its
 // run has ended without: only people can help now.
-func (m *Machine) Unproven() bool { return m.phase == PhaseTripped && m.stop.outcome == "" }
+func (m *Machine) Unproven() bool { return m.phase == PhaseTripped && m.trip.gaveUp }
 
 // acknowledge clears the latch, by a person with a reason (INV-05). A trip
 // whose current is not proven zero cannot be acknowledged.
@@ -260,9 +287,11 @@ func (m *Machine) acknowledge(e Operator) {
 // watching goes on after an end or a trip until temperatures have been steady
 // or falling for long enough (INV-16).
 type watching struct {
-	on    bool
-	peak  drivers.Millikelvins
-	since drivers.Instant
+	on bool
+	// silent: no frame comes; said once.
+	silent bool
+	peak   drivers.Millikelvins
+	since  drivers.Instant
 }
 
 func (m *Machine) beginWatch() {

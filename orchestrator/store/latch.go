@@ -60,6 +60,10 @@ func (s *Store) ClearLatch(bench, who, reason string, at drivers.Instant) error 
 		if err := b.Delete([]byte(bench)); err != nil {
 			return err
 		}
+		// The acknowledgement answers for the energised mark of a tripped run too.
+		if err := tx.Bucket(markBucket).Delete([]byte(bench)); err != nil {
+			return err
+		}
 		return putAudit(tx, Audit{At: at, Who: who, Bench: bench, Run: l.Run, What: "acknowledge", Text: reason})
 	})
 	if err != nil {

@@ -122,8 +122,12 @@ func (r *Recorder) putEnd(tx *bolt.Tx, end *ending, sealed bool) error {
 	if err := putJSON(tx.Bucket(runBucket), key32(r.no), info); err != nil {
 		return err
 	}
-	if err := r.dropMark(tx); err != nil {
-		return err
+	// A tripped run's mark goes by MarkSafe, once current is proven zero, or by
+	// an acknowledgement; its end alone proves nothing.
+	if end.outcome != machine.OutcomeTripped {
+		if err := r.dropMark(tx); err != nil {
+			return err
+		}
 	}
 	return putAudit(tx, Audit{At: end.at, Bench: info.Bench, Run: info.ID, What: "finish", Text: string(end.outcome) + " " + end.reason})
 }
