@@ -147,13 +147,14 @@ func (v *Virtual) loop() {
 // leaveFrames bounds how many frames an orderly stop may take at the end.
 const leaveFrames = 100_000
 
-// leave stops a run under way before the loop ends.
+// leave stops a run under way before the loop ends. A trip that could not be
+// proven over has ended its run: waiting longer proves nothing.
 func (v *Virtual) leave() {
 	if v.m.Busy() {
 		v.handle(machine.Operator{At: v.rig.Now(), Verb: machine.VerbStop, Who: "shutdown"})
 		v.drain()
 	}
-	for i := 0; v.m.Busy() && i < leaveFrames; i++ {
+	for i := 0; v.m.Busy() && !v.m.Unproven() && i < leaveFrames; i++ {
 		v.turn()
 	}
 	if v.run != nil {
