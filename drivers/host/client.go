@@ -46,9 +46,10 @@ type Client struct {
 	rpc      driverv1.DriverServiceClient
 	pipe     *leasePipe
 	bench    drivers.Bench
-	channels int
+	layout   *drivers.Layout
 	describe Description
-	clock    offset
+	clock    offset // the receiver's alone
+	now      func() drivers.Instant
 
 	frames  chan *drivers.Frame
 	events  chan Event
@@ -56,6 +57,7 @@ type Client struct {
 
 	cancel  context.CancelFunc // ends the stream
 	lost    chan error
+	ended   chan struct{} // closed with lost
 	lose    sync.Once
 	closing atomic.Bool
 	gone    chan struct{} // the child is no more
@@ -90,7 +92,7 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := newClient(child, len(layout.Channels), o)
+	c := newClient(child, layout, o)
 	c.work.Go(c.wait)
 	ctx, cancel := context.WithTimeout(ctx, o.StartTimeout)
 	defer cancel()
@@ -101,7 +103,7 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	return c, nil
 }
 
-func newClient(child *Child, channels int, o Options) *Client {
+func newClient(child *Child, layout *drivers.Layout, o Options) *Client {
 	if o.Now == nil {
 		o.Now = Clock(time.Now())
 	}
@@ -109,9 +111,9 @@ func newClient(child *Child, channels int, o Options) *Client {
 		o.Buffer = 64
 	}
 	return &Client{
-		child: child, pipe: newLeasePipe(child.Stdin), bench: o.Bench, channels: channels, clock: offset{now: o.Now},
+		child: child, pipe: newLeasePipe(child.Stdin), bench: o.Bench, layout: layout, clock: offset{now: o.Now}, now: o.Now,
 		frames: make(chan *drivers.Frame, o.Buffer), events: make(chan Event, o.Buffer),
-		lost: make(chan error, 1), gone: make(chan struct{}),
+		lost: make(chan error, 1), ended: make(chan struct{}), gone: make(chan struct{}),
 	}
 }
 
@@ -246,6 +248,7 @@ func (c *Client) fail(err error) {
 		}
 		c.lost <- err
 		close(c.lost)
+		close(c.ended)
 	})
 }
 

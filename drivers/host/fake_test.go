@@ -8,6 +8,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -286,4 +287,11 @@ func (r *rig) keep(epoch uint64) (stop func()) {
 		}
 	}()
 	return func() { close(quit); <-done }
+}
+
+// pass lets fake time pass, in a synctest bubble, and then everything that it
+// brought about happen.
+func pass(d time.Duration) {
+	<-time.After(d)
+	synctest.Wait()
 }

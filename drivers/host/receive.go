@@ -39,8 +39,8 @@ func (c *Client) frame(w *driverv1.Frame, last uint64) error {
 	switch {
 	case w == nil || w.AtUs == nil:
 		return fmt.Errorf("%w: a frame without its instant", ErrImpossible)
-	case len(w.Counts) != c.channels:
-		return fmt.Errorf("%w: a frame of %d channels, the bench has %d", ErrImpossible, len(w.Counts), c.channels)
+	case len(w.Counts) != len(c.layout.Channels):
+		return fmt.Errorf("%w: a frame of %d channels, the bench has %d", ErrImpossible, len(w.Counts), len(c.layout.Channels))
 	case w.Number <= last:
 		return fmt.Errorf("%w: frame %d after frame %d", ErrImpossible, w.Number, last)
 	}
@@ -54,7 +54,7 @@ func (c *Client) event(w *driverv1.Event) error {
 	if w == nil {
 		return fmt.Errorf("%w: an empty event", ErrImpossible)
 	}
-	e, err := eventFromWire(w, c.channels)
+	e, err := eventFromWire(w, len(c.layout.Channels))
 	if err != nil {
 		return err
 	}

@@ -57,7 +57,7 @@ func TestServeFrames(t *testing.T) {
 func TestServeLeaseRunsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t).open()
-		time.Sleep(30 * tms)
+		pass(30 * tms)
 		armed := r.now()
 		r.energise(1)
 		synctest.Wait()
@@ -65,16 +65,14 @@ func TestServeLeaseRunsOut(t *testing.T) {
 		f := <-r.client.Frames() // taken at 100 ms
 		require.NoError(t, r.client.Renew(1, f.Echo, 400*ms))
 		require.NoError(t, r.client.Renew(1, f.Echo-1, drivers.Second)) // a second after 0 ms
-		time.Sleep(armed + time.Second - r.now())
-		synctest.Wait()
+		pass(armed + time.Second - r.now())
 		// Armed at 30 ms, so live until 1030 ms: the renewals grant 500 ms and 1000 ms.
 		require.Equal(t, []heard{{1030 * tms, "halt"}}, r.supply.heardSince(armed+tms))
 		require.Equal(t, []heard{{1030 * tms, "halt"}}, r.load.heardSince(armed+tms))
 		require.Equal(t, []heard{{1030 * tms, "halt"}}, r.monitor.heardSince(armed+tms))
 		// 20 A still flow: the contactors wait for the opening time (100 ms).
 		require.Empty(t, r.box.heardSince(armed+tms))
-		time.Sleep(100 * tms)
-		synctest.Wait()
+		pass(100 * tms)
 		require.Equal(t, []heard{{1130 * tms, "halt"}}, r.box.heardSince(armed+tms))
 
 		e := <-r.client.Events()
@@ -83,6 +81,10 @@ func TestServeLeaseRunsOut(t *testing.T) {
 		e = <-r.client.Events()
 		require.Equal(t, EventOpened, e.Kind)
 		require.Equal(t, Breach{Channel: -1, Value: 20_000_000, Limit: 2_000_000}, e.Breach, "over the opening current: weld check")
+
+		state := testLayout(t).Find(drivers.SupplyState)
+		r.drain()
+		require.Equal(t, int32(drivers.PowerLeaseOut), (<-r.client.Frames()).Counts[state], "the frames show it")
 
 		// Nothing energises again but a newer arming.
 		require.ErrorIs(t, r.client.Set(t.Context(), 1, true, amps(1)), drivers.ErrLease)
@@ -94,6 +96,8 @@ func TestServeLeaseRunsOut(t *testing.T) {
 		at := r.now()
 		r.arm(2)
 		require.NoError(t, r.client.Set(t.Context(), 2, true, amps(1)))
+		r.drain()
+		require.Zero(t, (<-r.client.Frames()).Counts[state])
 		require.Equal(t, "set 1000000 uA 87000000 uV true", r.supply.heardSince(at)[1].what)
 	})
 }
@@ -104,11 +108,10 @@ func TestServeLeaseHoldsWhileRenewed(t *testing.T) {
 		r.energise(1)
 		at := r.now()
 		stop := r.keep(1)
-		time.Sleep(time.Minute + 50*tms)
+		pass(time.Minute + 50*tms)
 		stop()
 		require.Empty(t, r.supply.heardSince(at+1))
-		time.Sleep(time.Second)
-		synctest.Wait()
+		pass(time.Second)
 		// The last renewal quoted the frame of 60 s.
 		require.Equal(t, []heard{{61 * time.Second, "halt"}}, r.supply.heardSince(at+1))
 	})
@@ -123,18 +126,16 @@ func TestServeTripwire(t *testing.T) {
 		synctest.Wait()
 		at := r.now()
 		stop := r.keep(1)
-		time.Sleep(250 * tms)
+		pass(250 * tms)
 		r.monitor.cell.Store(25_400) // 3.81 V, the limit is 3.8 V
-		time.Sleep(50 * tms)
-		synctest.Wait() // the frame of 300 ms
+		pass(50 * tms)               // the frame of 300 ms
 		require.Equal(t, []heard{{300 * tms, "halt"}}, r.supply.heardSince(at+1))
 		require.Equal(t, []heard{{300 * tms, "halt"}}, r.load.heardSince(at+1))
 		require.Empty(t, r.box.heardSince(at+1))
-		time.Sleep(12 * tms)
+		pass(12 * tms)
 		r.box.current.Store(150) // 1.5 A, the opening current is 2 A
 		r.monitor.current.Store(150)
-		time.Sleep(5 * tms)
-		synctest.Wait() // readings come at the link period meanwhile: 305, 310, 315 ms
+		pass(5 * tms) // readings come at the link period meanwhile: 305, 310, 315 ms
 		require.Equal(t, []heard{{315 * tms, "halt"}}, r.box.heardSince(at+1))
 		stop()
 
@@ -146,14 +147,12 @@ func TestServeTripwire(t *testing.T) {
 		require.ErrorIs(t, r.client.Set(t.Context(), 1, true, amps(1)), drivers.ErrLease)
 
 		// It says so once, and watches again after the next arming.
-		time.Sleep(time.Second)
-		synctest.Wait()
+		pass(time.Second)
 		require.Len(t, r.supply.heardSince(at+1), 1)
 		require.Empty(t, r.client.Events())
 		at = r.now()
 		r.arm(2)
-		time.Sleep(100 * tms)
-		synctest.Wait()
+		pass(100 * tms)
 		require.Equal(t, "halt", r.supply.heardSince(at + 1)[0].what)
 		require.Equal(t, EventBreach, (<-r.client.Events()).Kind)
 	})
@@ -168,8 +167,7 @@ func TestServeOpensAtOnceWhereCurrentIsUnknown(t *testing.T) {
 		r.monitor.set("read", false, errors.New("bus off"))
 		r.box.set("read", false, errors.New("bus off"))
 		// Silence since the frame of 0 ms, 350 ms allowed: the frame of 400 ms.
-		time.Sleep(400 * tms)
-		synctest.Wait()
+		pass(400 * tms)
 		require.Equal(t, []heard{{400 * tms, "halt"}}, r.supply.heardSince(1))
 		require.Equal(t, []heard{{400 * tms, "halt"}}, r.box.heardSince(1))
 		var kinds []EventKind
@@ -202,8 +200,7 @@ func TestServeHungDevice(t *testing.T) {
 		require.Equal(t, at+200*tms, r.now(), "the caller goes on after the call timeout")
 		require.ErrorIs(t, r.client.Halted(t.Context(), 2), drivers.ErrNoAnswer)
 		// Silence of the monitor trips: 350 ms after its last answer at 0 ms.
-		time.Sleep(550*tms - r.now())
-		synctest.Wait()
+		pass(550*tms - r.now())
 		require.Equal(t, []heard{{400 * tms, "halt"}}, r.load.heardSince(at+1))
 		// The box's own sensor still tells of 20 A: the opening time passes first.
 		require.Equal(t, []heard{{500 * tms, "halt"}}, r.box.heardSince(at+1))
@@ -224,7 +221,7 @@ func TestServeHaltOvertakesSet(t *testing.T) {
 		synctest.Wait()
 		require.NoError(t, r.client.Halt(2))
 		synctest.Wait()
-		time.Sleep(50 * tms)
+		pass(50 * tms)
 		r.release <- struct{}{} // the driver comes round and carries the old command out
 		require.ErrorContains(t, <-set, "halted meanwhile")
 		synctest.Wait()
@@ -237,7 +234,7 @@ func TestServeEpochs(t *testing.T) {
 		r := newRig(t).open()
 		r.energise(3)
 		at := r.now()
-		time.Sleep(tms)
+		pass(tms)
 		require.NoError(t, r.client.Halt(4))
 		// Sent right behind the halt, it must not be overtaken by it.
 		require.NoError(t, r.client.Set(t.Context(), 4, true, amps(5)))
@@ -248,7 +245,7 @@ func TestServeEpochs(t *testing.T) {
 		require.ErrorIs(t, r.client.Set(t.Context(), 3, true, amps(6)), ErrEpoch)
 		require.ErrorIs(t, r.client.Switch(t.Context(), 3, drivers.BoxNegative), ErrEpoch)
 		require.ErrorIs(t, r.client.Bleed(t.Context(), 3, []int32{1}), ErrEpoch)
-		time.Sleep(tms)
+		pass(tms)
 		require.NoError(t, r.client.Halted(t.Context(), 5), "over gRPC alone")
 		require.NoError(t, r.client.Halted(t.Context(), 1), "whatever its epoch (INV-13)")
 		require.Len(t, r.supply.heardSince(at+2*tms), 2)
@@ -273,8 +270,7 @@ func TestServeOneOfSourceAndSink(t *testing.T) { // INV-01
 		require.NoError(t, r.client.Halt(2))
 		require.ErrorIs(t, r.client.Set(t.Context(), 2, true, amps(5)), drivers.ErrRefused, "the load has not taken its halt")
 		r.load.set("halt", false, nil)
-		time.Sleep(10 * tms)
-		synctest.Wait()
+		pass(10 * tms)
 		require.NoError(t, r.client.Set(t.Context(), 2, true, amps(5)))
 	})
 }
@@ -283,7 +279,7 @@ func TestServeDeEnergisingNeedsNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t).open() // never armed
 		at := r.now()
-		time.Sleep(tms)
+		pass(tms)
 		require.NoError(t, r.client.Switch(t.Context(), 0, 0))
 		require.NoError(t, r.client.Bleed(t.Context(), 0, []int32{0}))
 		require.NoError(t, r.client.Bleed(t.Context(), 0, nil))
@@ -311,7 +307,7 @@ func TestServePipeEnds(t *testing.T) {
 				r := newRig(t).open()
 				r.energise(1)
 				at := r.now()
-				time.Sleep(7 * tms)
+				pass(7 * tms)
 				if c.send != nil {
 					_, err := r.stdin.Write(c.send)
 					require.NoError(t, err)
@@ -348,19 +344,17 @@ func TestServeLostDeviceStopsTheLease(t *testing.T) {
 		synctest.Wait()
 		stop := r.keep(1)
 		at := r.now()
-		time.Sleep(150 * tms)
+		pass(150 * tms)
 		r.meter.set("read", false, errors.New("cable out"))
 		// Last answer at 100 ms; lost after more than 300 ms: the frame of 500 ms.
-		time.Sleep(351 * tms)
+		pass(351 * tms)
 		e := <-r.client.Events()
 		require.Equal(t, "meter: device lost: no answer for 400 ms: cable out", e.String())
 		// The last renewal that counted quoted the frame of 400 ms.
-		time.Sleep(2 * time.Second)
-		synctest.Wait()
+		pass(2 * time.Second)
 		require.Equal(t, []heard{{1400 * tms, "halt"}}, r.supply.heardSince(at+1))
 		r.meter.set("read", false, nil)
-		time.Sleep(100 * tms)
-		synctest.Wait()
+		pass(100 * tms)
 		stop()
 		var kinds []EventKind
 		for len(kinds) < 3 {
@@ -465,18 +459,16 @@ func TestServeSample(t *testing.T) {
 		synctest.Wait()
 		at := r.now()
 		lost.Store(true)
-		time.Sleep(351 * tms) // armed at 437 ms, 350 ms of silence allowed, looked at each 100 ms
+		pass(351 * tms) // armed at 437 ms, 350 ms of silence allowed, looked at each 100 ms
 		synctest.Wait()
 		require.Empty(t, r.supply.heardSince(at+1))
-		time.Sleep(50 * tms)
-		synctest.Wait()
+		pass(50 * tms)
 		require.Equal(t, []heard{{837 * tms, "halt"}}, r.supply.heardSince(at+1))
 		lost.Store(false)
 		require.NoError(t, r.client.Fast(t.Context(), true))
-		time.Sleep(100 * tms)
+		pass(100 * tms)
 		require.NoError(t, r.client.Fast(t.Context(), false))
-		time.Sleep(200 * tms)
-		synctest.Wait()
+		pass(200 * tms)
 		require.Equal(t, []bool{true, false}, fast)
 	})
 }
@@ -499,8 +491,7 @@ func TestServeFullPipeOfRenewals(t *testing.T) {
 		require.NoError(t, err)
 		synctest.Wait()
 		require.Equal(t, []heard{{at, "halt"}}, r.supply.heardSince(at)[len(r.supply.heardSince(at))-1:])
-		time.Sleep(1100 * tms)
-		synctest.Wait()
+		pass(1100 * tms)
 		require.Equal(t, heard{time.Second, "halt"}, r.load.heardSince(at + 1)[0], "the reading of 0 ms grants one second, once")
 	})
 }

@@ -103,10 +103,8 @@ func (s *service) Arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 }
 
 func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.ArmResponse, error) {
-	supply, err := protectionFromWire(r.Supply, "supply")
-	load, lErr := protectionFromWire(r.Load, "load")
-	limits, tErr := tripwireFromWire(r.Tripwire)
-	if err := errors.Join(err, lErr, tErr); err != nil {
+	limits, err := tripwireFromWire(r.Tripwire)
+	if err != nil {
 		return nil, err
 	}
 	if err := s.after(ctx, r.AfterRecords); err != nil {
@@ -115,7 +113,8 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err := s.k.mayArm(r.Epoch); err != nil {
 		return nil, err
 	}
-	if supply, load, err = s.armBoth(ctx, supply, load); err != nil {
+	answer, err := s.armBoth(ctx, r)
+	if err != nil {
 		return nil, err
 	}
 	wire, err := NewTripwire(s.c.layout, limits, s.c.Now())
@@ -125,33 +124,42 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err := s.k.arm(r.Epoch, func() { s.sampler.wire.Store(wire) }); err != nil {
 		return nil, err
 	}
-	return &driverv1.ArmResponse{Supply: protectionToWire(supply), Load: protectionToWire(load)}, nil
+	return answer, nil
 }
 
 // armBoth arms supply and load at the same time and returns what they read back.
-func (s *service) armBoth(ctx context.Context, supply, load drivers.Protection) (sBack, lBack drivers.Protection, err error) {
+func (s *service) armBoth(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.ArmResponse, error) {
+	answer := &driverv1.ArmResponse{}
 	var both sync.WaitGroup
 	var sErr, lErr error
-	both.Go(func() { sBack, sErr = s.armOne(ctx, RoleSupply, s.supply, s.c.Set.Supply, supply) })
-	both.Go(func() { lBack, lErr = s.armOne(ctx, RoleLoad, s.load, s.c.Set.Load, load) })
+	both.Go(func() { answer.Supply, sErr = s.armOne(ctx, RoleSupply, s.supply, s.c.Set.Supply, r.Supply) })
+	both.Go(func() { answer.Load, lErr = s.armOne(ctx, RoleLoad, s.load, s.c.Set.Load, r.Load) })
 	both.Wait()
-	return sBack, lBack, errors.Join(sErr, lErr)
+	return answer, errors.Join(sErr, lErr)
 }
 
-func (s *service) armOne(ctx context.Context, role Role, one slot, device drivers.Power, p drivers.Protection) (drivers.Protection, error) {
+// armOne arms an instrument, or leaves it alone where nothing is asked.
+func (s *service) armOne(ctx context.Context, role Role, one slot, device drivers.Power, w *driverv1.Protection) (*driverv1.Protection, error) {
+	if w == nil {
+		return nil, nil
+	}
+	p, err := protectionFromWire(w, role.String())
+	if err != nil {
+		return nil, err
+	}
 	if device == nil {
-		return drivers.Protection{}, fmt.Errorf("%s: %w", role, ErrAbsent)
+		return nil, fmt.Errorf("%s: %w", role, ErrAbsent)
 	}
 	back := make(chan drivers.Protection, 1) // a late answer must not race with the next
-	err := s.do(ctx, role, one, func(ctx context.Context) error {
+	err = s.do(ctx, role, one, func(ctx context.Context) error {
 		b, err := device.Arm(ctx, p)
 		back <- b
 		return err
 	})
 	if err != nil {
-		return drivers.Protection{}, err
+		return nil, err
 	}
-	return <-back, nil
+	return protectionToWire(<-back), nil
 }
 
 func (s *service) Set(ctx context.Context, r *driverv1.SetRequest) (*driverv1.SetResponse, error) {

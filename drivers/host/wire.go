@@ -59,8 +59,11 @@ func fromStatus(err error) error {
 	if !ok {
 		return err
 	}
-	if s.Code() == codes.DeadlineExceeded {
+	switch s.Code() {
+	case codes.DeadlineExceeded:
 		return &wireError{s.Message(), drivers.ErrNoAnswer}
+	case codes.Canceled:
+		return &wireError{s.Message(), context.Canceled}
 	}
 	for _, w := range wireErrors {
 		if s.Code() == w.code {
@@ -153,7 +156,7 @@ func setpointFromWire(r *driverv1.SetRequest) (charging bool, s drivers.Setpoint
 		On:      need(r.On, "on", &err),
 	}
 	if err == nil && (s.Current < 0 || s.Voltage < 0) {
-		err = fmt.Errorf("%w: %d uA, %d uV; both are magnitudes", ErrImpossible, s.Current, s.Voltage)
+		err = fmt.Errorf("%w: %d uA, %d uV; both are magnitudes", drivers.ErrRefused, s.Current, s.Voltage)
 	}
 	return charging, s, err
 }
@@ -184,7 +187,7 @@ func contactorsToWire(c drivers.Contactors) (list []driverv1.Contactor, err erro
 		}
 	}
 	if c != 0 {
-		return nil, fmt.Errorf("%w: contactor bits %#x name no contactor", ErrImpossible, uint8(c))
+		return nil, fmt.Errorf("%w: contactor bits %#x name no contactor", drivers.ErrRefused, uint8(c))
 	}
 	return list, nil
 }
@@ -262,11 +265,11 @@ func wordsCheck(words []int32, cells int) error {
 		return nil
 	}
 	if want := (cells + 15) / 16; len(words) != want {
-		return fmt.Errorf("%w: %d bleed words for %d cells; %d would be right", ErrImpossible, len(words), cells, want)
+		return fmt.Errorf("%w: %d bleed words for %d cells; %d would be right", drivers.ErrRefused, len(words), cells, want)
 	}
 	for k, w := range words {
 		if w < 0 || w > math.MaxUint16 {
-			return fmt.Errorf("%w: bleed word %d is %#x; a word holds 16 cells", ErrImpossible, k, w)
+			return fmt.Errorf("%w: bleed word %d is %#x; a word holds 16 cells", drivers.ErrRefused, k, w)
 		}
 	}
 	return nil

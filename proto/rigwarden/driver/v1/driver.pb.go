@@ -809,7 +809,9 @@ type ArmRequest struct {
 	Epoch uint64                 `protobuf:"varint,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	// after_records is how many lease records were sent before this command;
 	// they are obeyed first. 0: none.
-	AfterRecords  uint64      `protobuf:"varint,2,opt,name=after_records,json=afterRecords,proto3" json:"after_records,omitempty"`
+	AfterRecords uint64 `protobuf:"varint,2,opt,name=after_records,json=afterRecords,proto3" json:"after_records,omitempty"`
+	// An instrument whose protection is absent is left as it is; it is then
+	// absent from the answer too.
 	Supply        *Protection `protobuf:"bytes,3,opt,name=supply,proto3" json:"supply,omitempty"`
 	Load          *Protection `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
 	Tripwire      *Tripwire   `protobuf:"bytes,5,opt,name=tripwire,proto3" json:"tripwire,omitempty"`
