@@ -108,7 +108,7 @@ func (h *holding) first(m *Machine) drivers.Microamps {
 	if i < step && int64(step)*int64(h.r) < room*1_000_000/2 {
 		return step // the instrument has nothing less, and twice as much would fit
 	}
-	return i
+	return i / step * step
 }
 
 // next is the current to command now.
@@ -138,7 +138,7 @@ func (h *holding) next(m *Machine, ceiling drivers.Microamps) drivers.Microamps 
 	if next != now {
 		h.falls, h.sentAt = next < now, m.now
 	}
-	if next > now {
+	if int64(next-now)*int64(h.r)/1_000_000 > holdSlack {
 		h.since = m.now // cells relax anew: older rates tell nothing
 	}
 	return next
@@ -160,11 +160,12 @@ func (h *holding) lower(m *Machine, now, step drivers.Microamps, gap drivers.Spa
 // raise goes half the way up, so that what relaxes after a rise still has room,
 // and only once the last command shows. It takes a step and a half of room: at
 // the edge of a step noise would send the command to and fro. Against a fall it
-// takes a fiftieth of the current, for a hold by its nature only falls.
+// takes two steps and a fiftieth of the current, for a hold by its nature only
+// falls.
 func (h *holding) raise(m *Machine, now, step drivers.Microamps, theta drivers.Span) drivers.Microamps {
 	least := max(3*step/2, now/200)
 	if h.falls {
-		least = max(3*step/2, now/50)
+		least = max(2*step, now/50)
 	}
 	room := h.fits - now
 	if room < least {
@@ -246,12 +247,16 @@ func (h *holding) compare(m *Machine) {
 }
 
 // gains are those of a critically damped alpha-beta tracker, in parts of tick,
-// that averages over the time in which the leading cell moves by holdSlack.
+// that averages over the time in which the leading cell moves by holdSlack, or
+// by an eighth of what the current drops, whichever is less: a mean over a part
+// x of the time in which a held current decays is late by about x squared of
+// that drop, here under 2 %.
 func (h *holding) gains(m *Machine, dt int64) (alpha, beta int64) {
 	period := int64(m.plan.Bench.Monitor.Period)
 	span := min(int64(h.at.Sub(h.since)), averageMost*period)
 	if rate := abs(h.lead); rate > 0 {
-		span = min(span, holdSlack*fine*tick/rate)
+		drop := int64(h.r) * int64(h.prevI) / 1_000_000
+		span = min(span, max(holdSlack/8, min(holdSlack, drop/8))*fine*tick/rate)
 	}
 	span = max(span, averageLeast*period)
 	alpha = tick * dt / (dt + span)
