@@ -1,6 +1,7 @@
 package host
 
 import (
+	"context"
 	"errors"
 	"io"
 	"sync/atomic"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc/test/bufconn"
 
 	"github.com/rigwarden/rigwarden/drivers"
 )
@@ -493,5 +495,29 @@ func TestServeFullPipeOfRenewals(t *testing.T) {
 		require.Equal(t, []heard{{at, "halt"}}, r.supply.heardSince(at)[len(r.supply.heardSince(at))-1:])
 		pass(1100 * tms)
 		require.Equal(t, heard{time.Second, "halt"}, r.load.heardSince(at + 1)[0], "the reading of 0 ms grants one second, once")
+	})
+}
+
+// Serve by itself: a context that is over halts everything and ends it.
+func TestServeContext(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		in, out := io.Pipe()
+		defer out.Close()
+		lis := bufconn.Listen(1 << 10)
+		r.config.Bench, r.config.Stdin, r.config.Listener = r.bench, in, lis
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- Serve(ctx, r.config) }()
+		pass(50 * tms)
+		cancel()
+		require.NoError(t, <-done)
+		require.Equal(t, heard{50 * tms, "halt"}, r.supply.heardSince(1)[0])
+		_, err := lis.Dial()
+		require.Error(t, err, "nobody listens any more")
+
+		r.bench.Lease = 0
+		r.config.Bench, r.config.Listener = r.bench, bufconn.Listen(1<<10)
+		require.ErrorIs(t, Serve(t.Context(), r.config), ErrLeaseShort)
 	})
 }
