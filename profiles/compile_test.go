@@ -157,6 +157,8 @@ func TestBalanceCode(t *testing.T) {
 	// At the target, what was bled is filled up and looked at again.
 	assert.Equal(t, machine.Compare{Register: bleed.Left, Op: "<=", Then: 13}, *plan.Code[11].Compare)
 	assert.Equal(t, machine.Jump{Target: 8, Max: 2}, *plan.Code[12].Jump)
+	assert.Equal(t, plan.Code[3].Step, plan.Code[11].Step, "the question belongs to the bleeding")
+	assert.Equal(t, plan.Code[3].Step, plan.Code[12].Step)
 	assert.Equal(t, machine.Jump{Target: 1, Max: 2}, *plan.Code[9].Jump)
 	// 3 % of 40 Ah through 6.8 Ohm at the nominal 3.2 V is 2.55 h, half as much
 	// again where neighbours take turns: 8 rounds of half an hour, and one to see.

@@ -250,6 +250,10 @@ func (c *compiler) settled(s *StepSpec, head, check int) {
 	left := c.plan.Code[check-1].Bleed.Left
 	done := c.emit(machine.Instruction{Op: machine.OpCompare, Compare: &machine.Compare{Register: left, Op: "<="}})
 	c.emit(machine.Instruction{Op: machine.OpJump, Jump: &machine.Jump{Target: again, Max: most}})
+	// Both belong to the bleeding: closing again has not begun yet.
+	for i := done; i < c.here(); i++ {
+		c.plan.Code[i].Step = c.plan.Code[check].Step
+	}
 	c.plan.Code[done].Compare.Then = c.here()
 }
 
