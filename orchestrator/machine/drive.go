@@ -34,9 +34,10 @@ type driving struct {
 	atEnd   int // fresh frames in a row at the cell end
 	tapered drivers.Instant
 	hold    holding
-	end     string // why the step ended, for its record
-	failure string // a bound was reached
-	paused  bool   // begin again after a pause
+	allowed drivers.Microamps // by temperature, at the latest look; 0: not yet
+	end     string            // why the step ended, for its record
+	failure string            // a bound was reached
+	paused  bool              // begin again after a pause
 }
 
 func (m *Machine) beginDrive(ins *Instruction) {
@@ -155,14 +156,26 @@ func (m *Machine) power(dir Direction) *drivers.PowerSpec {
 
 // ceiling is the greatest current that the step and the temperatures allow. A
 // kelvin is kept from the next row of the charge table, so that the machine
-// derates before the guard has to act (INV-15).
+// derates before the guard has to act (INV-15), and another before the current
+// goes up again, so that it does not follow a sensor's noise.
 func (m *Machine) ceiling() drivers.Microamps {
-	i := m.drive.ins.Current
-	if m.drive.ins.Direction == Charging && len(m.plan.Limits.ChargeTable) > 0 {
-		i = min(i, tableAt(m.plan.Limits.ChargeTable, m.meas.coldest-drivers.Kelvin), tableAt(m.plan.Limits.ChargeTable, m.meas.hottest+drivers.Kelvin))
+	d := &m.drive
+	i := m.tabled(drivers.Kelvin)
+	if d.allowed > 0 && i > d.allowed {
+		i = max(d.allowed, m.tabled(2*drivers.Kelvin))
 	}
-	step := m.power(m.drive.ins.Direction).CurrentStep
+	d.allowed = i
+	step := m.power(d.ins.Direction).CurrentStep
 	return i / step * step
+}
+
+// tabled is what the charge table allows at a distance from its rows.
+func (m *Machine) tabled(margin drivers.Millikelvins) drivers.Microamps {
+	i, rows := m.drive.ins.Current, m.plan.Limits.ChargeTable
+	if m.drive.ins.Direction != Charging || len(rows) == 0 {
+		return i
+	}
+	return min(i, tableAt(rows, m.meas.coldest-margin), tableAt(rows, m.meas.hottest+margin))
 }
 
 func tableAt(rows []guard.ChargeRow, t drivers.Millikelvins) drivers.Microamps {
