@@ -55,8 +55,11 @@ func New() *Machine {
 }
 
 // Load hands over the plan that the next Start begins. It is refused while a
-// run is under way.
-func (m *Machine) Load(p *Plan) error {
+// run is under way. The machine reads the plan for as long as it runs and
+// writes nothing to it: several may work by the same one.
+func (m *Machine) Load(plan *Plan) error {
+	own := *plan
+	p := &own
 	if m.Busy() {
 		return fmt.Errorf("load plan %q: %w", p.Profile, ErrRunning)
 	}
