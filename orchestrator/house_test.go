@@ -84,7 +84,7 @@ func TestWalls(t *testing.T) {
 			"go.etcd.io/bbolt":                {"orchestrator/store"},
 			"google.golang.org/grpc":          {"orchestrator/service", "drivers/host", "cmd/rigwarden", "proto/"},
 			"google.golang.org/protobuf":      {"orchestrator/service", "drivers/host", "cmd/rigwarden", "proto/"},
-			"github.com/klauspost/compress":   {"orchestrator/block"},
+			"github.com/klauspost/compress":   {"orchestrator/block", "orchestrator/store"},
 			"github.com/goccy/go-yaml":        {"profiles"},
 			"github.com/spf13/cobra":          {"cmd/rigwarden"},
 			"golang.org/x/term":               {"cmd/rigwarden"},

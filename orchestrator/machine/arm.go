@@ -42,13 +42,13 @@ func (m *Machine) armDone(e Done) {
 		w, g := c.want, c.got
 		switch {
 		case g.VoltageMax <= 0 || g.VoltageMax > w.VoltageMax:
-			m.refuse(fmt.Sprintf("%s: over-voltage limit reads back %d uV; expected at most %d uV", c.who, g.VoltageMax, w.VoltageMax))
+			m.refuse(fmt.Sprintf("%s: over-voltage limit reads back %v; expected at most %v", c.who, g.VoltageMax, w.VoltageMax))
 			return
 		case g.CurrentMax <= 0 || g.CurrentMax > w.CurrentMax:
-			m.refuse(fmt.Sprintf("%s: over-current limit reads back %d uA; expected at most %d uA", c.who, g.CurrentMax, w.CurrentMax))
+			m.refuse(fmt.Sprintf("%s: over-current limit reads back %v; expected at most %v", c.who, g.CurrentMax, w.CurrentMax))
 			return
 		case w.CommTimeout > 0 && (g.CommTimeout <= 0 || g.CommTimeout > w.CommTimeout):
-			m.refuse(fmt.Sprintf("%s: silence limit reads back %d us; expected at most %d us", c.who, g.CommTimeout, w.CommTimeout))
+			m.refuse(fmt.Sprintf("%s: silence limit reads back %v; expected at most %v", c.who, g.CommTimeout, w.CommTimeout))
 			return
 		}
 	}
@@ -91,17 +91,17 @@ func (m *Machine) unready(findings []guard.Finding) string {
 	d := s.sum - s.voltage
 	switch {
 	case s.voltage <= 0:
-		return fmt.Sprintf("meter reads %d uV across the article; expected a positive voltage: polarity or leads are wrong", s.voltage)
+		return fmt.Sprintf("meter reads %v across the article; expected a positive voltage: polarity or leads are wrong", s.voltage)
 	case abs(d) > r.SumTolerance:
-		return fmt.Sprintf("taps add up to %d uV, the meter reads %d uV; they may differ by %d uV", s.sum, s.voltage, r.SumTolerance)
+		return fmt.Sprintf("taps add up to %v, the meter reads %v; they may differ by %v", s.sum, s.voltage, r.SumTolerance)
 	case s.low < r.CellMin:
-		return fmt.Sprintf("cell %02d reads %d uV; at least %d uV is needed to start", s.lowest+1, s.low, r.CellMin)
+		return fmt.Sprintf("cell %02d reads %v; at least %v is needed to start", s.lowest+1, s.low, r.CellMin)
 	case s.high > r.CellMax:
-		return fmt.Sprintf("cell %02d reads %d uV; at most %d uV is allowed to start", s.highest+1, s.high, r.CellMax)
+		return fmt.Sprintf("cell %02d reads %v; at most %v is allowed to start", s.highest+1, s.high, r.CellMax)
 	case s.hottest-s.coldest > r.TempBand:
-		return fmt.Sprintf("temperatures differ by %d mK; after a soak at most %d mK is allowed", s.hottest-s.coldest, r.TempBand)
+		return fmt.Sprintf("temperatures differ by %v; after a soak at most %v is allowed", s.hottest-s.coldest, r.TempBand)
 	case abs(s.current) > m.plan.Limits.NearZero:
-		return fmt.Sprintf("%d uA flow at rest; expected none", s.current)
+		return fmt.Sprintf("%v flow at rest; expected none", s.current)
 	case s.box&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) != 0:
 		return "a contactor is closed at rest: welded, or driven from elsewhere"
 	case (s.supply|s.load)&drivers.PowerOn != 0:

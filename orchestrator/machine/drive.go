@@ -205,7 +205,7 @@ func (m *Machine) driveFlow() {
 		return
 	}
 	if d.edge == 0 && m.cmd.current > 10*m.plan.Limits.NearZero && m.now.Sub(d.setAt) > m.response(m.cmd.current)+5*drivers.Second {
-		m.becomeTripped(causeDriver, guard.Finding{}, fmt.Sprintf("%d uA commanded and %d uA measured: the instrument delivers nothing", m.cmd.current, s.current))
+		m.becomeTripped(causeDriver, guard.Finding{}, fmt.Sprintf("%v commanded and %v measured: the instrument delivers nothing", m.cmd.current, s.current))
 		return
 	}
 	if !s.cellsOK || !s.currentOK || !s.tempsOK {

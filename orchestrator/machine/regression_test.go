@@ -222,3 +222,18 @@ func TestSilenceInTheWatch(t *testing.T) {
 	require.IsType(t, Notify{}, (*l)[1])
 	require.Equal(t, PhaseWatching, s.m.Phase())
 }
+
+// A pause that no warmth ever ended lasted for ever (INV-11).
+func TestSoftPauseIsBounded(t *testing.T) {
+	p := sessionPlans["charge"]()
+	p.Limits.ChargeTable = []guard.ChargeRow{{Temp: 278_150, Current: 2 * drivers.Ampere}}
+	s := newSession(t)
+	require.NoError(t, s.m.Load(p))
+	s.toy.temp = [2]drivers.Millikelvins{277_150, 277_150}
+	s.command("start")
+	s.pass("20s until paused")
+	s.m.pause.since -= drivers.Instant(pauseMax - drivers.Hour) // an hour is enough to wait for
+	s.pass("2h until watching")
+	require.Equal(t, OutcomeFailed, s.m.stop.outcome)
+	require.Equal(t, drivers.Contactors(0), s.toy.closed)
+}

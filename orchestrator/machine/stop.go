@@ -85,12 +85,24 @@ func (m *Machine) pausedFrame() {
 	m.resume("the soft limit's cause is gone")
 }
 
+// pauseMax bounds a pause that a soft limit caused (INV-11); a person may leave
+// a run paused for as long as it takes.
+const pauseMax = 12 * drivers.Hour
+
 func (m *Machine) pausedDue() {
-	if m.now.Sub(m.pause.since) < pauseOpen {
+	since := m.now.Sub(m.pause.since)
+	switch {
+	case since < pauseOpen:
 		m.timer = m.pause.since.Add(pauseOpen)
+		return
+	case m.pause.auto && since >= pauseMax:
+		m.becomeStopping(OutcomeFailed, fmt.Sprintf("paused for %d h: %s", pauseMax/drivers.Hour, m.pause.reason))
 		return
 	}
 	m.timer = 0
+	if m.pause.auto {
+		m.timer = m.pause.since.Add(pauseMax)
+	}
 	if m.cmd.contactors != 0 {
 		m.switchTo(0)
 	}

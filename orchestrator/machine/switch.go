@@ -62,7 +62,7 @@ func (m *Machine) beginSwitch(ins *Switch) {
 		m.becomeTripped(causePrecharge, guard.Finding{}, "current is not zero before closing")
 		return
 	case s.linkOK && s.link > s.voltage+m.plan.Bench.Box.DifferenceMax:
-		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %d uV, above the article's %d uV: something else feeds it", s.link, s.voltage))
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %v, above the article's %v: something else feeds it", s.link, s.voltage))
 		return
 	}
 	m.timer = m.now.Add(storeTimeout)
@@ -139,7 +139,7 @@ func (m *Machine) switchNegative(sig signal) {
 	case !s.boxOK || s.box&drivers.BoxNegative == 0:
 		m.becomeTripped(causePrecharge, guard.Finding{}, "negative contactor did not close")
 	case !s.linkOK || s.link-w.start > s.voltage/10:
-		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link rose to %d uV with only the negative contactor closed: the positive path is not open", s.link))
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link rose to %v with only the negative contactor closed: the positive path is not open", s.link))
 	default:
 		w.stage, w.begun = switchPrecharge, m.now
 		w.start, w.prevV, w.prevAt, w.samples = s.link, s.link, s.at, 0
@@ -153,7 +153,7 @@ func (m *Machine) switchNegative(sig signal) {
 func (m *Machine) switchPrecharge(sig signal) {
 	w, s := &m.sw, &m.meas
 	if sig == onDue {
-		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link reached %d uV of %d uV within %d ms: resistor open, or the link is loaded", s.link, s.voltage, w.ins.Max/drivers.Millisecond))
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link reached %v of %v within %d ms: resistor open, or the link is loaded", s.link, s.voltage, w.ins.Max/drivers.Millisecond))
 		return
 	}
 	if sig != onFrame || !s.linkOK || !s.voltageOK || s.voltage <= 0 || !s.boxFresh {
@@ -168,7 +168,7 @@ func (m *Machine) switchPrecharge(sig signal) {
 	slow := w.ins.Tau + w.ins.Tau*drivers.Span(w.ins.TauPerMille)/1000
 	elapsed := m.now.Sub(w.begun)
 	if elapsed > m.switchTime()+slow && w.t20 == 0 && rise > m.plan.Bench.Box.DifferenceMax {
-		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %d uV after %d ms, not yet a fifth of the article's %d uV: the link is shorted or the resistor open", s.link, elapsed/drivers.Millisecond, s.voltage))
+		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %v after %d ms, not yet a fifth of the article's %v: the link is shorted or the resistor open", s.link, elapsed/drivers.Millisecond, s.voltage))
 		return
 	}
 	if w.t20 != 0 && w.t80 != 0 && w.tau == 0 {
@@ -205,7 +205,7 @@ func (w *switching) implausible(rise, small drivers.Microvolts) string {
 	}
 	tol := w.ins.Tau * drivers.Span(w.ins.TauPerMille) / 1000
 	if w.tau < w.ins.Tau-tol || w.tau > w.ins.Tau+tol {
-		return fmt.Sprintf("precharge time constant is %d us; expected %d us within %d us: resistor, link capacitance or a second path differ from the bench file", w.tau, w.ins.Tau, tol)
+		return fmt.Sprintf("precharge time constant is %v; expected %v within %v: resistor, link capacitance or a second path differ from the bench file", w.tau, w.ins.Tau, tol)
 	}
 	return ""
 }
@@ -213,9 +213,9 @@ func (w *switching) implausible(rise, small drivers.Microvolts) string {
 // result says in a sentence what closing has shown.
 func (w *switching) result(s *measure) string {
 	if w.tau == 0 {
-		return fmt.Sprintf("closed: the link was near the article's voltage already, so no time constant was measured; link %d uV, article %d uV", s.link, s.voltage)
+		return fmt.Sprintf("closed: the link was near the article's voltage already, so no time constant was measured; link %v, article %v", s.link, s.voltage)
 	}
-	return fmt.Sprintf("closed: precharge time constant %d us from %d link readings, expected %d us; link %d uV, article %d uV", w.tau, w.samples, w.ins.Tau, s.link, s.voltage)
+	return fmt.Sprintf("closed: precharge time constant %v from %d link readings, expected %v; link %v, article %v", w.tau, w.samples, w.ins.Tau, s.link, s.voltage)
 }
 
 func (m *Machine) switchFinal(sig signal) {

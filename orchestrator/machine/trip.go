@@ -167,7 +167,7 @@ func (m *Machine) openIfAllowed() {
 	m.trip.opened = true
 	m.switchTo(0)
 	if s.currentOK && !low {
-		text := fmt.Sprintf("contactors opened at %d uA, above the opening current of %d uA; breaking rating %d uA: check for welds before the next use", s.current, box.OpeningCurrent, box.BreakingCurrent)
+		text := fmt.Sprintf("contactors opened at %v, above the opening current of %v; breaking rating %v: check for welds before the next use", s.current, box.OpeningCurrent, box.BreakingCurrent)
 		m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: text})
 	}
 }
