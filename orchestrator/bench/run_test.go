@@ -230,6 +230,10 @@ func TestBalancedCapacity(t *testing.T) {
 			want := mean(truth.out)
 			t.Logf("seed %d: %.4f +- %.4f Ah, balanced from the start %.4f Ah; %s", seed, got.Value, got.U, want, got.Detail)
 			within(t, got, want, 0.02*want)
+			// In the module of seed 1 the weakest cell ends charge and discharge,
+			// whatever is left between the others; in the others it does not.
+			left := slices.ContainsFunc(got.Budget, func(p qualify.Part) bool { return p.Source == "residual imbalance" })
+			assert.Equal(t, seed != 1, left, "%s: %v", got.Detail, got.Budget)
 		})
 	}
 }
@@ -294,5 +298,4 @@ func TestRepeatable(t *testing.T) {
 	x := other.open(t)
 	x.run()
 	assert.NotEqual(t, sums[0], hex.EncodeToString(x.tape.sum()), "another seed gives the same run")
-	assert.False(t, slices.Contains(sums, ""))
 }
