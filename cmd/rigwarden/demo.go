@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
@@ -128,6 +129,12 @@ func (a *app) demo(ctx context.Context, d demoFlags) error {
 	r, err := a.drive(ctx, s, o.bench)
 	if err != nil {
 		return err
+	}
+	if t := r.Trip; t != nil {
+		if span, ok := o.truth.zeroAfter(drivers.Instant(t.At)); ok {
+			us := int64(span)
+			t.TrueToZero = &us
+		}
 	}
 	r.Store = path
 	r.Further = further(path, r.run.GetId())

@@ -27,6 +27,7 @@ type orchestra struct {
 	store  *store.Store
 	rig    *bench.Virtual
 	server *grpc.Server
+	truth  truthLog // the true current, as only a virtual bench can tell
 }
 
 func (a *app) openDemo(path string, faults []virtual.Fault, seed uint64) (*orchestra, error) {
@@ -51,11 +52,12 @@ func (a *app) openDemo(path string, faults []virtual.Fault, seed uint64) (*orche
 	if seed != 0 {
 		c.Seed = seed
 	}
+	o := &orchestra{bench: file.Name}
+	c.Truth = &o.truth
 	rig, err := virtual.New(c)
 	if err != nil {
 		return nil, usagef("virtual bench: %w", err)
 	}
-	o := &orchestra{bench: file.Name}
 	if err := o.open(a, path, rig, text); err != nil {
 		o.close()
 		return nil, err

@@ -3,10 +3,12 @@ package main
 import (
 	"fmt"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"github.com/rigwarden/rigwarden/orchestrator/service"
+	"github.com/rigwarden/rigwarden/profiles"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
 )
 
@@ -33,15 +35,27 @@ func readFile(path string) (*rigwardenv1.SourceFile, error) {
 	return &rigwardenv1.SourceFile{Name: path, Content: b}, nil
 }
 
+// readModule reads the module file at a path, or the shipped one of that serial.
+func readModule(arg string) (*rigwardenv1.SourceFile, error) {
+	if _, err := os.Stat(arg); err != nil && !strings.ContainsAny(arg, `/\.`) {
+		text, lerr := profiles.LibraryModule(arg)
+		if lerr != nil {
+			return nil, usagef("%s is neither a file nor a shipped module: %w", arg, lerr)
+		}
+		return &rigwardenv1.SourceFile{Name: arg + ".yaml", Content: text}, nil
+	}
+	return readFile(arg)
+}
+
 func (a *app) moduleAddCmd() *cobra.Command {
 	c := &cobra.Command{
-		Use:     "add FILE",
+		Use:     "add FILE|NAME",
 		Short:   "Register a module from its file",
-		Long:    "Register a module from its file. Adding a known serial again replaces its file\nfor runs to come; finished runs keep the file they were made with.",
+		Long:    "Register a module from its file, or a shipped one by its serial. Adding a known serial again replaces its file\nfor runs to come; finished runs keep the file they were made with.",
 		Example: "  rigwarden module add KW-01.yaml\n  rigwarden module add KW-01.yaml --who \"duty engineer\"",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			f, err := readFile(args[0])
+			f, err := readModule(args[0])
 			if err != nil {
 				return err
 			}

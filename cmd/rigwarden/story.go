@@ -44,6 +44,9 @@ type tripTold struct {
 	// Cleared says that current was measured zero, ToZero after the frame.
 	Cleared bool  `json:"cleared"`
 	ToZero  int64 `json:"to_zero_us"`
+	// TrueToZero is the same by the virtual bench's own record, in a
+	// demonstration only: a real bench has no such witness.
+	TrueToZero *int64 `json:"true_to_zero_us,omitempty"`
 	// Acknowledged is who cleared the latch and why.
 	Acknowledged string `json:"acknowledged"`
 
@@ -146,6 +149,9 @@ func (a *app) tell(t *tripTold, run, bench, storePath string) {
 		kv = append(kv, "  to zero current", shortSpan(t.ToZero)+" from the breaching frame, as measured")
 	} else {
 		kv = append(kv, "  to zero current", "NOT PROVEN: no measurement of zero current was recorded")
+	}
+	if t.TrueToZero != nil {
+		kv = append(kv, "  true zero", shortSpan(*t.TrueToZero)+" from the breaching frame, by the virtual bench's own record")
 	}
 	pairs(a.out, kv...)
 	if t.Acknowledged != "" {
