@@ -69,16 +69,6 @@ type VirtualArticle struct {
 	StateOfCharge Ppm
 	StateSpread   Ppm
 	Ambient       drivers.Millikelvins
-	// SelfDischarge is the mean self-discharge current of a cell.
-	SelfDischarge drivers.Microamps
-	// Noise, one standard deviation, of cells, temperatures and current.
-	CellNoise    drivers.Microvolts
-	TempNoise    drivers.Millikelvins
-	CurrentNoise drivers.Microamps
-	// TapOffset is the greatest offset drawn for a cell tap.
-	TapOffset drivers.Microvolts
-	// SupplyDelay and LoadDelay are the true delays, at most the declared ones.
-	SupplyDelay, LoadDelay drivers.Span
 }
 
 // Bounds of what a bench file may say.

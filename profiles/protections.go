@@ -86,7 +86,6 @@ func (b *Bench) missing(m *Module, cellMax drivers.Microvolts) []string {
 
 // readVirtual reads what a virtual bench simulates.
 func readVirtual(f *fields) *VirtualArticle {
-	noise := span{0, 1_000_000}
 	ratio := func(key string) Ppm { return f.quantity(key, true, DimRatio, anyRatio) }
 	v := &VirtualArticle{
 		Seed:             uint64(f.count("seed", true, 0, 1<<62)),
@@ -96,13 +95,6 @@ func readVirtual(f *fields) *VirtualArticle {
 		StateOfCharge:    ratio("state_of_charge"),
 		StateSpread:      ratio("state_spread"),
 		Ambient:          drivers.Millikelvins(f.quantity("ambient", true, DimTemperature, anyTemp)),
-		SelfDischarge:    drivers.Microamps(f.quantity("self_discharge", false, DimCurrent, span{0, 1_000_000})),
-		CellNoise:        drivers.Microvolts(f.quantity("cell_noise", false, DimVoltage, noise)),
-		TempNoise:        drivers.Millikelvins(f.quantity("temperature_noise", false, DimDifference, noise)),
-		CurrentNoise:     drivers.Microamps(f.quantity("current_noise", false, DimCurrent, noise)),
-		TapOffset:        drivers.Microvolts(f.quantity("tap_offset", false, DimVoltage, noise)),
-		SupplyDelay:      drivers.Span(f.quantity("supply_delay", false, DimTime, zeroTime)),
-		LoadDelay:        drivers.Span(f.quantity("load_delay", false, DimTime, zeroTime)),
 	}
 	f.finish()
 	return v

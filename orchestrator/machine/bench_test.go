@@ -110,6 +110,9 @@ func newToy(charge drivers.Charge) *toy {
 func (t *toy) current() drivers.Microamps {
 	connected := t.closed&closed == closed
 	i := t.seep
+	if t.faults["fuse blown"] {
+		return i
+	}
 	if t.supply.On && (connected || t.faults["welded"]) {
 		i += t.supply.Current
 	}

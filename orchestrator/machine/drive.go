@@ -27,17 +27,19 @@ type driving struct {
 	energy0 drivers.Energy
 	flowed  drivers.Span // time with current before the latest pause
 	setAt   drivers.Instant
-	edge    drivers.Instant // when current crossed half its step
-	limit   drivers.Charge  // end by counted charge, 0 for none
-	prevI   drivers.Microamps
-	prevAt  drivers.Instant
-	atEnd   int // fresh frames in a row at the cell end
-	tapered drivers.Instant
-	hold    holding
-	allowed drivers.Microamps // by temperature, at the latest look; 0: not yet
-	end     string            // why the step ended, for its record
-	failure string            // a bound was reached
-	paused  bool              // begin again after a pause
+	// flowedAt is when current last flowed, or none was to be expected.
+	flowedAt drivers.Instant
+	edge     drivers.Instant // when current crossed half its step
+	limit    drivers.Charge  // end by counted charge, 0 for none
+	prevI    drivers.Microamps
+	prevAt   drivers.Instant
+	atEnd    int // fresh frames in a row at the cell end
+	tapered  drivers.Instant
+	hold     holding
+	allowed  drivers.Microamps // by temperature, at the latest look; 0: not yet
+	end      string            // why the step ended, for its record
+	failure  string            // a bound was reached
+	paused   bool              // begin again after a pause
 }
 
 func (m *Machine) beginDrive(ins *Instruction) {
@@ -142,7 +144,7 @@ func (m *Machine) driveBegin() {
 		m.driveEnd("no current fits under the hold voltage")
 		return
 	}
-	d.stage, d.setAt = stageFlow, m.now
+	d.stage, d.setAt, d.flowedAt = stageFlow, m.now, m.now
 	d.prevI, d.prevAt = m.meas.current, m.now
 	m.set(d.ins.Direction, i, d.ins.Voltage)
 }
@@ -204,8 +206,8 @@ func (m *Machine) driveFlow() {
 		m.driveEnd(f)
 		return
 	}
-	if d.edge == 0 && m.cmd.current > 10*m.plan.Limits.NearZero && m.now.Sub(d.setAt) > m.response(m.cmd.current)+5*drivers.Second {
-		m.becomeTripped(causeDriver, guard.Finding{}, fmt.Sprintf("%v commanded and %v measured: the instrument delivers nothing", m.cmd.current, s.current))
+	if m.deliversNothing() {
+		m.becomeTripped(causeDriver, guard.Finding{}, fmt.Sprintf("%v commanded and %v measured: the instrument delivers nothing, or the path is open", m.cmd.current, s.current))
 		return
 	}
 	if !s.cellsOK || !s.currentOK || !s.tempsOK {
@@ -227,6 +229,19 @@ func (m *Machine) driveFlow() {
 		m.set(d.ins.Direction, next, d.ins.Voltage)
 	}
 }
+
+// deliversNothing says that a current was commanded and none has flowed for
+// longer than any command needs: a dead instrument, a blown fuse.
+func (m *Machine) deliversNothing() bool {
+	d := &m.drive
+	if m.cmd.current <= 10*m.plan.Limits.NearZero || abs(m.meas.current) > m.plan.Limits.NearZero {
+		d.flowedAt = m.now
+	}
+	return m.now.Sub(d.flowedAt) > m.response(m.cmd.current)+noneGrace
+}
+
+// noneGrace is added to the response time before no current is a fault.
+const noneGrace = 5 * drivers.Second
 
 // findEdge notes when current crossed half its step, between two readings.
 func (m *Machine) findEdge() {

@@ -237,3 +237,15 @@ func TestSoftPauseIsBounded(t *testing.T) {
 	require.Equal(t, OutcomeFailed, s.m.stop.outcome)
 	require.Equal(t, drivers.Contactors(0), s.toy.closed)
 }
+
+// A fuse that blew in mid-discharge was noticed by the step's time bound only.
+func TestPathOpensWhileCurrentFlows(t *testing.T) {
+	for _, name := range []string{"charge", "pulse"} {
+		s := started(t, sessionPlans[name]())
+		s.pass("20s until current")
+		s.pass("3s")
+		s.toy.faults["fuse blown"] = true
+		s.pass("7s until tripped")
+		require.Equal(t, PhaseTripped, s.m.Phase(), name)
+	}
+}
