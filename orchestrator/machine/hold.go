@@ -120,7 +120,7 @@ func (h *holding) next(m *Machine, ceiling drivers.Microamps) drivers.Microamps 
 	gap := max(b.Monitor.Period, spec.Delay/2)
 	theta := spec.Delay + b.Monitor.Period + b.Monitor.Window
 	// What is sent now must be right until the next command can be.
-	h.find(m, theta+gap)
+	h.fits = h.find(m, theta+gap)
 
 	now, step := m.cmd.current, spec.CurrentStep
 	next := now
@@ -131,7 +131,7 @@ func (h *holding) next(m *Machine, ceiling drivers.Microamps) drivers.Microamps 
 	case h.fits < now:
 		next = h.lower(m, now, step, gap)
 	case now < ceiling:
-		next = min(h.raise(m, now, step, theta), ceiling)
+		next = min(h.raise(m, now, step, theta+2*averageLeast*b.Monitor.Period), ceiling)
 	}
 	next = next / step * step
 	h.active = h.active || h.fits < ceiling && h.learning == 0
@@ -158,21 +158,24 @@ func (h *holding) lower(m *Machine, now, step drivers.Microamps, gap drivers.Spa
 }
 
 // raise goes half the way up, so that what relaxes after a rise still has room,
-// and only once the last command shows. It takes a step and a half of room: at
+// and only once the last command shows and the trackers have seen what follows
+// it: that is how long nothing will be known of this rise either, so the room
+// is what will be left after as long. It takes a step and a half of room: at
 // the edge of a step noise would send the command to and fro. Against a fall it
-// takes two steps and a fiftieth of the current, for a hold by its nature only
-// falls.
-func (h *holding) raise(m *Machine, now, step drivers.Microamps, theta drivers.Span) drivers.Microamps {
+// takes two steps, a fiftieth of the current and what one step of the taps may
+// feign, for a hold by its nature only falls.
+func (h *holding) raise(m *Machine, now, step drivers.Microamps, wait drivers.Span) drivers.Microamps {
 	least := max(3*step/2, now/200)
 	if h.falls {
-		least = max(2*step, now/50)
+		feigned := drivers.Microamps(int64(m.plan.Bench.Monitor.CellStep) * 1_000_000 / int64(h.r))
+		least = max(2*step, now/50, feigned)
 	}
-	room := h.fits - now
+	room := h.find(m, 2*wait) - now
 	if room < least {
 		return now
 	}
 	h.rising = true
-	if h.learning > 0 || m.now.Sub(h.sentAt) < theta {
+	if h.learning > 0 || m.now.Sub(h.sentAt) < wait {
 		return now
 	}
 	return now + max(room/2, step)
@@ -253,7 +256,8 @@ func (h *holding) compare(m *Machine) {
 // that drop, here under 2 %.
 func (h *holding) gains(m *Machine, dt int64) (alpha, beta int64) {
 	period := int64(m.plan.Bench.Monitor.Period)
-	span := min(int64(h.at.Sub(h.since)), averageMost*period)
+	// Half of what was seen since the last upset: the other half is the upset's.
+	span := min(int64(h.at.Sub(h.since))/2, averageMost*period)
 	if rate := abs(h.lead); rate > 0 {
 		drop := int64(h.r) * int64(h.prevI) / 1_000_000
 		span = min(span, max(holdSlack/8, min(holdSlack, drop/8))*fine*tick/rate)
@@ -263,9 +267,9 @@ func (h *holding) gains(m *Machine, dt int64) (alpha, beta int64) {
 	return alpha, alpha * alpha / (2*tick - alpha)
 }
 
-// find looks for the cell with the least room ahead and for the current that
+// find looks for the cell with the least room ahead and returns the current that
 // uses it up, as the instrument is to be told.
-func (h *holding) find(m *Machine, ahead drivers.Span) {
+func (h *holding) find(m *Machine, ahead drivers.Span) drivers.Microamps {
 	var least int64
 	target := m.mirror(m.drive.ins.Hold) * fine
 	for k := range h.track {
@@ -275,5 +279,5 @@ func (h *holding) find(m *Machine, ahead drivers.Span) {
 			least, h.lead = room, t.rate
 		}
 	}
-	h.fits = max(0, drivers.Microamps(max(0, least)*1_000_000/(fine*int64(h.r)))-h.excess)
+	return max(0, drivers.Microamps(max(0, least)*1_000_000/(fine*int64(h.r)))-h.excess)
 }
