@@ -24,7 +24,7 @@ type ideal struct {
 	// The instrument gives gain*set + zero, A; bound is its own voltage, V.
 	gain, zero, bound float64
 	slew              float64
-	step, most, taper int // in the instrument's steps
+	most, taper       int // in the instrument's steps
 	stepA             float64
 }
 
