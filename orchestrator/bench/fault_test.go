@@ -205,6 +205,7 @@ func every(t *testing.T) []virtual.Fault {
 // cell out of the cell maker's limits, and each run ends with no true current.
 // Only the plant is asked.
 func TestINV12_SingleFaults(t *testing.T) {
+	whole(t)
 	t.Parallel()
 	s := quick(t)
 	when := moments(t, s)

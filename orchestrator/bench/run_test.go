@@ -128,6 +128,7 @@ func figure(t *testing.T, f *qualify.Figures, name string) qualify.Figure {
 // The shipped qualifying profile, from a module as it arrives to storage level,
 // judged by what the plant alone knows.
 func TestQualifyRun(t *testing.T) {
+	whole(t)
 	t.Parallel()
 	x := newSetup(t, shippedModule(t), shippedBench(t), shippedProfile(t, "qualify")).open(t).measured()
 	o := observe(x)
@@ -210,6 +211,7 @@ steps:
 // balanced capacity within its interval: that which the same module gives when
 // nothing was ever wrong with its balance.
 func TestBalancedCapacity(t *testing.T) {
+	whole(t)
 	t.Parallel()
 	for seed := uint64(1); seed <= 3; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
@@ -256,6 +258,7 @@ func balanced(x *trial, soc float64) {
 
 // A capacity taken before balancing is labelled and never judged.
 func TestCapacityAsReceived(t *testing.T) {
+	whole(t)
 	t.Parallel()
 	x := newSetup(t, shippedModule(t), shippedBench(t), shippedProfile(t, "as-received")).open(t).measured()
 	o := observe(x)
@@ -299,4 +302,13 @@ func TestRepeatable(t *testing.T) {
 	x := other.open(t)
 	x.run()
 	assert.NotEqual(t, sums[0], hex.EncodeToString(x.tape.sum()), "another seed gives the same run")
+}
+
+// whole skips a test that runs days of rig time where time is short, as under
+// the race detector: the loop it would exercise is the same in the other tests.
+func whole(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("a whole run takes minutes under the race detector; it runs without -short")
+	}
 }
