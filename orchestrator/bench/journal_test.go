@@ -29,7 +29,6 @@ var errFull = errors.New("no space left on the device")
 // tape is a journal in memory. It is called on the loop's goroutine, and read
 // by a test once the bench is closed.
 type tape struct {
-	layout *drivers.Layout
 	digest hash.Hash
 	buf    []byte
 
