@@ -17,6 +17,7 @@ const (
 	exitTripped     = 4
 	exitUnreachable = 5
 	exitRefused     = 6
+	exitUnwatched   = 7
 )
 
 // exitCodes is the table of --help.
@@ -31,6 +32,7 @@ var exitCodes = []struct {
 	{exitTripped, "a limit tripped: the bench is latched until a person acknowledges"},
 	{exitUnreachable, "no orchestrator answers, or the store cannot be opened"},
 	{exitRefused, "refused: busy, latched, unknown, not running, or against the limits"},
+	{exitUnwatched, "no longer watching: the run goes on, and nothing is known of its end"},
 }
 
 func exitCodeHelp() string {

@@ -285,7 +285,7 @@ func (a *app) watchRun(ctx context.Context, s *session, id string) error {
 	if _, err := a.follow(ctx, s, id); err != nil {
 		if ctx.Err() != nil {
 			fmt.Fprintf(a.err, "no longer watching; %s goes on\n", id)
-			return nil
+			return ending{exitUnwatched}
 		}
 		return err
 	}

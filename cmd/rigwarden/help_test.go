@@ -81,6 +81,7 @@ func TestHelpListsTheExitCodes(t *testing.T) {
 	for code, word := range map[int]string{
 		exitPassed: "passed", exitInternal: "inside rigwarden", exitUsage: "command line", exitNotPassed: "verdict is not a pass",
 		exitTripped: "tripped", exitUnreachable: "no orchestrator answers", exitRefused: "refused",
+		exitUnwatched: "no longer watching",
 	} {
 		var line string
 		for _, l := range strings.Split(b.String(), "\n") {
@@ -90,7 +91,7 @@ func TestHelpListsTheExitCodes(t *testing.T) {
 		}
 		assert.Contains(t, line, word, "exit code %d", code)
 	}
-	assert.Len(t, exitCodes, 7)
+	assert.Len(t, exitCodes, 8)
 	for i, e := range exitCodes {
 		assert.Equal(t, i, e.code)
 	}

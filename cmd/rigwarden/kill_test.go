@@ -133,7 +133,9 @@ func (d *daemon) watchAndInterrupt(t *testing.T) {
 	_, err = out.Read(make([]byte, 64)) // it watches
 	require.NoError(t, err)
 	require.NoError(t, watch.Process.Signal(os.Interrupt))
-	require.NoError(t, watch.Wait())
+	var ended *exec.ExitError
+	require.ErrorAs(t, watch.Wait(), &ended)
+	assert.Equal(t, exitUnwatched, ended.ExitCode(), "it must not look like a run that passed")
 	_, flowing := d.last(t)
 	assert.True(t, flowing, "the run goes on")
 }

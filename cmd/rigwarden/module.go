@@ -92,7 +92,7 @@ func (a *app) printModule(m *rigwardenv1.Module) {
 		"rated capacity", ampHours(m.GetRatedNc()),
 		"maker's cell voltage", volts(m.GetCellMinUv())+" to "+volts(m.GetCellMaxUv()),
 		"maker's current", "charge "+amps(m.GetChargeMaxUa())+", discharge "+amps(m.GetDischargeMaxUa()),
-		"maker's temperature", "charge from "+celsius(m.GetTempChargeMinMk())+", at most "+celsius(m.GetTempMaxMk()),
+		"maker's temperature", "charge "+celsius(m.GetTempChargeMinMk())+" to "+celsius(m.GetTempChargeMaxMk())+", discharge "+celsius(m.GetTempDischargeMinMk())+" to "+celsius(m.GetTempDischargeMaxMk()),
 		"registered", day(m.GetRegisteredUs())+" UTC by "+dash(m.GetRegisteredBy()),
 		"file digest", m.GetDigest(),
 	)

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/plant"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
@@ -58,7 +60,14 @@ func (l latches) SetLatch(reason string, at drivers.Instant) error {
 }
 
 func (l latches) ClearLatch(who, reason string, at drivers.Instant) error {
-	return l.st.ClearLatch(l.bench, who, reason, at)
+	err := l.st.ClearLatch(l.bench, who, reason, at)
+	if errors.Is(err, store.ErrNotLatched) {
+		// A trip that could not be stored: the trail gets both now.
+		if err = l.SetLatch("a trip that could not be stored in its time", at); err == nil {
+			err = l.st.ClearLatch(l.bench, who, reason, at)
+		}
+	}
+	return err
 }
 
 // remembered is the latch that the store keeps for the bench, or empty.

@@ -140,7 +140,7 @@ func (a *app) tell(t *tripTold, run, bench, storePath string) {
 	kv := []string{"  what", t.Text}
 	if t.Channel != "" {
 		kv = append(kv, "  where", t.Channel)
-		if t.Unit != "" {
+		if t.Unit != "" && t.finding.Cause != guard.Missing { // nothing was read then
 			kv = append(kv, "  value, limit", quantity(t.Value, t.Unit)+", limit "+quantity(t.Limit, t.Unit))
 		}
 	}

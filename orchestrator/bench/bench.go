@@ -13,8 +13,8 @@ var (
 	ErrBusy = errors.New("bench is busy")
 	// ErrLatched: a trip waits for a person's acknowledgement (INV-05).
 	ErrLatched = errors.New("bench is latched by a trip")
-	// ErrNotRunning: the command needs a run, and there is none.
-	ErrNotRunning = errors.New("no run is under way")
+	// ErrNotRunning: the command does not fit what the bench does now.
+	ErrNotRunning = errors.New("not possible now")
 	// ErrNoReason: an acknowledgement without a reason or a name.
 	ErrNoReason = errors.New("an acknowledgement needs a name and a reason")
 	// ErrClosed: the bench is closing down.

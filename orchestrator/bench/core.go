@@ -3,6 +3,7 @@ package bench
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
@@ -102,7 +103,7 @@ func (c *core) act(at drivers.Instant, actions []machine.Action) {
 
 // record stores a record, at once where it is urgent.
 func (c *core) record(at drivers.Instant, a machine.Record) {
-	j := job{run: c.run, seq: c.seq, at: at, epoch: a.Epoch, line: a.String(), reason: a.Text, who: a.Label}
+	j := job{run: c.run, seq: c.seq, at: at, epoch: a.Epoch, line: a.String(), reason: a.Text}
 	switch a.Kind {
 	case machine.RecordTrip:
 		j.kind = jobTrip
@@ -115,9 +116,10 @@ func (c *core) record(at drivers.Instant, a machine.Record) {
 		if c.run != nil {
 			c.run.ending.Cleared, c.run.ending.ToZero = true, a.Span
 		}
-	case machine.RecordAck:
-		j.kind = jobAck
+	case machine.RecordAck: // durable before the machine was told
 		c.latched = ""
+		c.line(at, j.line)
+		return
 	default:
 		c.line(at, j.line)
 		return
@@ -184,26 +186,31 @@ func (c *core) command(at drivers.Instant, verb machine.Verb, who, reason string
 	switch verb {
 	case machine.VerbStop:
 	case machine.VerbAcknowledge:
-		if who == "" || reason == "" {
+		if strings.TrimSpace(who) == "" || strings.TrimSpace(reason) == "" {
 			return ErrNoReason
 		}
 		if phase == machine.PhaseTripped {
 			return fmt.Errorf("%s: current is not yet proven zero: %w", c.name, ErrLatched)
 		}
 		if phase != machine.PhaseLatched {
-			return fmt.Errorf("%s: nothing to acknowledge: %w", c.name, ErrNotRunning)
+			return fmt.Errorf("%s is %s and has nothing to acknowledge: %w", c.name, phase, ErrNotRunning)
+		}
+		// Record first: a latch that the store still holds must hold here too.
+		// Nothing is energised, so the disk may take its time.
+		if err := c.latches.ClearLatch(who, reason, at); err != nil {
+			return err
 		}
 	case machine.VerbPause:
 		if phase != machine.PhaseRunning {
-			return fmt.Errorf("%s is %s and cannot pause: %w", c.name, phase, ErrNotRunning)
+			return fmt.Errorf("%s is %s; only a running run can be paused: %w", c.name, phase, ErrNotRunning)
 		}
 	case machine.VerbResume:
 		if phase != machine.PhasePaused {
-			return fmt.Errorf("%s is %s and cannot resume: %w", c.name, phase, ErrNotRunning)
+			return fmt.Errorf("%s is %s; only a paused run can be resumed: %w", c.name, phase, ErrNotRunning)
 		}
 	case machine.VerbConfirm:
 		if !c.m.Asks() {
-			return fmt.Errorf("%s is %s and asks nothing: %w", c.name, phase, ErrNotRunning)
+			return fmt.Errorf("%s is %s and asks nobody to confirm: %w", c.name, phase, ErrNotRunning)
 		}
 	default:
 		return fmt.Errorf("unknown command %q", verb)

@@ -14,7 +14,6 @@ const (
 	jobMark   jobKind = iota + 1 // a permit and the energised mark (INV-05)
 	jobTrip                      // a trip and the latch
 	jobUrgent                    // a line that must not wait
-	jobAck                       // a person cleared the latch
 	jobFinish                    // the run is over
 	jobCommit                    // the routine commit
 )
@@ -22,13 +21,13 @@ const (
 // job is one piece of work for the disk. A live executor does jobs in order on
 // a goroutine of its own, so that no trip waits for one.
 type job struct {
-	kind        jobKind
-	run         *run // nil outside of a run
-	seq         uint64
-	at          drivers.Instant
-	epoch       uint64
-	line        string
-	reason, who string
+	kind   jobKind
+	run    *run // nil outside of a run
+	seq    uint64
+	at     drivers.Instant
+	epoch  uint64
+	line   string
+	reason string
 }
 
 // do carries the job out and returns the event that answers it, or nil.
@@ -54,8 +53,6 @@ func (j job) do(latches Latches) machine.Event {
 			return nil
 		}
 		return j.failed(j.run.Journal.Urgent(j.seq, j.at, j.line))
-	case jobAck:
-		return j.failed(latches.ClearLatch(j.who, j.reason, j.at))
 	case jobFinish:
 		return j.finish()
 	case jobCommit:

@@ -30,6 +30,7 @@ func (v *Live) carry(a machine.Action) {
 			v.openNow(a)
 			return
 		}
+		v.closed = true
 		v.queue(laneBox, a)
 	case machine.BleedCells:
 		if len(a.Words) == 0 { // nobody, whatever the plan

@@ -73,6 +73,7 @@ type Live struct {
 	lanes    map[lane]chan errand
 	reopened chan Host
 	lost     bool
+	closed   bool // contactors were closed since the host last told of opening
 	turned   drivers.Instant
 	heard    drivers.Instant // when the latest frame came
 	renewed  drivers.Instant
@@ -258,53 +259,6 @@ func (v *Live) framed(f *drivers.Frame) {
 			v.renewed = v.now()
 		}
 	}
-}
-
-// hosted passes on what the host did by itself.
-func (v *Live) hosted(e host.Event) {
-	switch e.Kind {
-	case host.EventDeviceBack, host.EventOpened, host.EventNone:
-		v.hub.notify(machine.Notify{Severity: machine.SeverityInfo, Text: e.String()})
-		return
-	case host.EventLeaseOut:
-		if !v.m.Renews() {
-			return // nobody wanted it any more
-		}
-	}
-	v.handle(machine.Lost{At: v.now(), Device: e.Role.String(), Reason: e.Kind.String() + ": " + e.Text})
-}
-
-// gone tells the machine that the host died, and starts another one, which
-// drives every device safe first.
-func (v *Live) gone(err error) {
-	if v.lost {
-		return
-	}
-	v.lost = true
-	if err == nil {
-		err = fmt.Errorf("host ended")
-	}
-	v.handle(machine.Lost{At: v.now(), Device: "host", Reason: err.Error()})
-	old := v.host
-	v.host = nowhere{}
-	v.work.Go(func() {
-		// A host that hangs is killed: nobody else can hold its wires.
-		ctx, cancel := context.WithTimeout(v.quit, leaveMax)
-		old.Close(ctx)
-		cancel()
-		for v.quit.Err() == nil {
-			h, err := v.open(v.quit)
-			if err == nil {
-				v.reopened <- h
-				return
-			}
-			v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()})
-			select {
-			case <-v.quit.Done():
-			case <-time.After(reopenEvery):
-			}
-		}
-	})
 }
 
 // routine asks for the routine commit and watches the data at risk.

@@ -147,6 +147,7 @@ func TestINV05_LatchAndAcknowledge(t *testing.T) {
 	require.NoError(t, x.command(machine.VerbStop, ""), "INV-13")
 	assert.ErrorIs(t, x.command(machine.VerbResume, ""), bench.ErrNotRunning)
 	assert.ErrorIs(t, x.command(machine.VerbAcknowledge, ""), bench.ErrNoReason)
+	assert.ErrorIs(t, x.command(machine.VerbAcknowledge, "  "), bench.ErrNoReason, "blanks are no reason")
 	assert.ErrorIs(t, x.virtual.Command(t.Context(), machine.VerbAcknowledge, "", "pressed by mistake"), bench.ErrNoReason)
 	assert.ErrorIs(t, x.virtual.Start(t.Context(), x.request()), bench.ErrLatched)
 

@@ -23,7 +23,7 @@ var sentinels = []struct {
 }{
 	{bench.ErrBusy, KindBusy, "wait for the run under way or stop it: rigwarden run stop RUN"},
 	{bench.ErrLatched, KindLatched, wantAck},
-	{bench.ErrNotRunning, KindNotRunning, "rigwarden bench list tells which runs are under way"},
+	{bench.ErrNotRunning, KindNotRunning, "rigwarden bench list tells what each bench does"},
 	{bench.ErrNoReason, KindInvalid, wantReason},
 	{bench.ErrClosed, KindUnreachable, "the orchestrator is shutting down; start it again"},
 	{store.ErrHeld, KindLocked, ""},

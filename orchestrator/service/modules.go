@@ -130,6 +130,9 @@ func moduleToProto(m store.Module) (*rigwardenv1.Module, error) {
 	out.ChargeMaxUa = int64(mod.Maker.ChargeMax)
 	out.DischargeMaxUa = int64(mod.Maker.DischargeMax)
 	out.TempChargeMinMk = int64(mod.Maker.ChargeTempMin)
+	out.TempChargeMaxMk = int64(mod.Maker.ChargeTempMax)
+	out.TempDischargeMinMk = int64(mod.Maker.DischargeTempMin)
+	out.TempDischargeMaxMk = int64(mod.Maker.DischargeTempMax)
 	out.TempMaxMk = int64(max(mod.Maker.ChargeTempMax, mod.Maker.DischargeTempMax))
 	return out, nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
@@ -162,7 +163,7 @@ func (r runService) Command(ctx context.Context, q *rigwardenv1.CommandRunReques
 	if !ok {
 		return nil, &Error{Kind: KindInvalid, What: "no command given", Want: "pause, resume, stop, confirm or acknowledge"}
 	}
-	if verb == machine.VerbAcknowledge && (q.GetWho() == "" || q.GetReason() == "") {
+	if verb == machine.VerbAcknowledge && (strings.TrimSpace(q.GetWho()) == "" || strings.TrimSpace(q.GetReason()) == "") {
 		return nil, Classify(bench.ErrNoReason)
 	}
 	info, err := r.s.run(q.GetRun())
@@ -185,11 +186,32 @@ func (r runService) Command(ctx context.Context, q *rigwardenv1.CommandRunReques
 			Want: "rigwarden bench list tells which runs are",
 		}
 	}
+	if verb == machine.VerbAcknowledge {
+		if err := r.latchedBy(info); err != nil {
+			return nil, err
+		}
+	}
 	// The command is carried out even if the client goes away: a stop that was
 	// sent is a stop (INV-13).
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commandTimeout)
 	defer cancel()
 	return &rigwardenv1.CommandRunResponse{}, served.Bench.Command(ctx, verb, q.GetWho(), q.GetReason())
+}
+
+// latchedBy refuses a reason that is given for another run than the one that
+// latched the bench: it would clear what nobody has looked at.
+func (r runService) latchedBy(info store.RunInfo) error {
+	latch, found, err := r.s.Store.Latch(info.Bench)
+	if err != nil {
+		return err
+	}
+	if found && latch.Run != "" && latch.Run != info.ID {
+		return &Error{
+			Kind: KindRefused, What: fmt.Sprintf("bench %s is latched by run %s, not by %s", info.Bench, latch.Run, info.ID),
+			Where: latch.Reason, Want: fmt.Sprintf("make the bench safe, then: rigwarden run acknowledge %s --reason TEXT", latch.Run),
+		}
+	}
+	return nil
 }
 
 func endWord(r store.RunInfo) string {

@@ -34,14 +34,17 @@ type Module struct {
 	RegisteredBy string `protobuf:"bytes,8,opt,name=registered_by,json=registeredBy,proto3" json:"registered_by,omitempty"`
 	Sensors      uint32 `protobuf:"varint,9,opt,name=sensors,proto3" json:"sensors,omitempty"`
 	// Limits of the cell's maker.
-	CellMaxUv       int64 `protobuf:"varint,10,opt,name=cell_max_uv,json=cellMaxUv,proto3" json:"cell_max_uv,omitempty"`
-	CellMinUv       int64 `protobuf:"varint,11,opt,name=cell_min_uv,json=cellMinUv,proto3" json:"cell_min_uv,omitempty"`
-	ChargeMaxUa     int64 `protobuf:"varint,12,opt,name=charge_max_ua,json=chargeMaxUa,proto3" json:"charge_max_ua,omitempty"`
-	DischargeMaxUa  int64 `protobuf:"varint,13,opt,name=discharge_max_ua,json=dischargeMaxUa,proto3" json:"discharge_max_ua,omitempty"`
-	TempChargeMinMk int64 `protobuf:"varint,14,opt,name=temp_charge_min_mk,json=tempChargeMinMk,proto3" json:"temp_charge_min_mk,omitempty"`
-	TempMaxMk       int64 `protobuf:"varint,15,opt,name=temp_max_mk,json=tempMaxMk,proto3" json:"temp_max_mk,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	CellMaxUv          int64 `protobuf:"varint,10,opt,name=cell_max_uv,json=cellMaxUv,proto3" json:"cell_max_uv,omitempty"`
+	CellMinUv          int64 `protobuf:"varint,11,opt,name=cell_min_uv,json=cellMinUv,proto3" json:"cell_min_uv,omitempty"`
+	ChargeMaxUa        int64 `protobuf:"varint,12,opt,name=charge_max_ua,json=chargeMaxUa,proto3" json:"charge_max_ua,omitempty"`
+	DischargeMaxUa     int64 `protobuf:"varint,13,opt,name=discharge_max_ua,json=dischargeMaxUa,proto3" json:"discharge_max_ua,omitempty"`
+	TempChargeMinMk    int64 `protobuf:"varint,14,opt,name=temp_charge_min_mk,json=tempChargeMinMk,proto3" json:"temp_charge_min_mk,omitempty"`
+	TempMaxMk          int64 `protobuf:"varint,15,opt,name=temp_max_mk,json=tempMaxMk,proto3" json:"temp_max_mk,omitempty"`
+	TempChargeMaxMk    int64 `protobuf:"varint,16,opt,name=temp_charge_max_mk,json=tempChargeMaxMk,proto3" json:"temp_charge_max_mk,omitempty"`
+	TempDischargeMinMk int64 `protobuf:"varint,17,opt,name=temp_discharge_min_mk,json=tempDischargeMinMk,proto3" json:"temp_discharge_min_mk,omitempty"`
+	TempDischargeMaxMk int64 `protobuf:"varint,18,opt,name=temp_discharge_max_mk,json=tempDischargeMaxMk,proto3" json:"temp_discharge_max_mk,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Module) Reset() {
@@ -175,6 +178,27 @@ func (x *Module) GetTempChargeMinMk() int64 {
 func (x *Module) GetTempMaxMk() int64 {
 	if x != nil {
 		return x.TempMaxMk
+	}
+	return 0
+}
+
+func (x *Module) GetTempChargeMaxMk() int64 {
+	if x != nil {
+		return x.TempChargeMaxMk
+	}
+	return 0
+}
+
+func (x *Module) GetTempDischargeMinMk() int64 {
+	if x != nil {
+		return x.TempDischargeMinMk
+	}
+	return 0
+}
+
+func (x *Module) GetTempDischargeMaxMk() int64 {
+	if x != nil {
+		return x.TempDischargeMaxMk
 	}
 	return 0
 }
@@ -492,7 +516,7 @@ var File_rigwarden_v1_module_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_module_proto_rawDesc = "" +
 	"\n" +
-	"\x19rigwarden/v1/module.proto\x12\frigwarden.v1\x1a\x19rigwarden/v1/common.proto\"\xe4\x03\n" +
+	"\x19rigwarden/v1/module.proto\x12\frigwarden.v1\x1a\x19rigwarden/v1/common.proto\"\xf7\x04\n" +
 	"\x06Module\x12\x16\n" +
 	"\x06serial\x18\x01 \x01(\tR\x06serial\x12\x1c\n" +
 	"\tchemistry\x18\x02 \x01(\tR\tchemistry\x12\x16\n" +
@@ -509,7 +533,10 @@ const file_rigwarden_v1_module_proto_rawDesc = "" +
 	"\rcharge_max_ua\x18\f \x01(\x03R\vchargeMaxUa\x12(\n" +
 	"\x10discharge_max_ua\x18\r \x01(\x03R\x0edischargeMaxUa\x12+\n" +
 	"\x12temp_charge_min_mk\x18\x0e \x01(\x03R\x0ftempChargeMinMk\x12\x1e\n" +
-	"\vtemp_max_mk\x18\x0f \x01(\x03R\ttempMaxMk\"W\n" +
+	"\vtemp_max_mk\x18\x0f \x01(\x03R\ttempMaxMk\x12+\n" +
+	"\x12temp_charge_max_mk\x18\x10 \x01(\x03R\x0ftempChargeMaxMk\x121\n" +
+	"\x15temp_discharge_min_mk\x18\x11 \x01(\x03R\x12tempDischargeMinMk\x121\n" +
+	"\x15temp_discharge_max_mk\x18\x12 \x01(\x03R\x12tempDischargeMaxMk\"W\n" +
 	"\x15RegisterModuleRequest\x12,\n" +
 	"\x04file\x18\x01 \x01(\v2\x18.rigwarden.v1.SourceFileR\x04file\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\"b\n" +
