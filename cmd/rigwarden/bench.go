@@ -23,12 +23,7 @@ func (a *app) benchListCmd() *cobra.Command {
 		Short:   "List benches and what each is doing",
 		Example: "  rigwarden bench list\n  rigwarden bench list --server unix:/run/rigwarden.sock --json",
 		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, _ []string) error {
 			r, err := s.benches.List(cmd.Context(), &rigwardenv1.ListBenchesRequest{})
 			if err != nil {
 				return err
@@ -52,7 +47,7 @@ func (a *app) benchListCmd() *cobra.Command {
 				}
 			}
 			return nil
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c
@@ -64,12 +59,7 @@ func (a *app) benchShowCmd() *cobra.Command {
 		Short:   "Show one bench: its instruments, state and every reading",
 		Example: "  rigwarden bench show quay-1",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			r, err := s.benches.Get(cmd.Context(), &rigwardenv1.GetBenchRequest{Bench: args[0]})
 			if err != nil {
 				return err
@@ -87,7 +77,7 @@ func (a *app) benchShowCmd() *cobra.Command {
 				t.print(a.out)
 			}
 			return nil
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c
@@ -143,12 +133,7 @@ func (a *app) benchWatchCmd() *cobra.Command {
 the run. With --json a single object, the latest status, is printed at once.`,
 		Example: "  rigwarden bench watch quay-1\n  rigwarden bench watch quay-1 --json",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			period := 200 * time.Millisecond
 			if !a.terminal() {
 				period = time.Second
@@ -171,7 +156,7 @@ the run. With --json a single object, the latest status, is printed at once.`,
 				}
 				p.status(r.GetStatus())
 			}
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c

@@ -37,14 +37,9 @@ to a file. A day at ten frames a second makes some 100 MB a file; --every thins.
 Nothing is overwritten, and a file bears its name only once it is complete.`,
 		Example: "  rigwarden run export r000001 --store rig.db --dir export\n  rigwarden run export r000001 --dir export --cells --every 10s",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			return a.export(cmd.Context(), s, args[0], f)
-		},
+		}),
 	}
 	c.Flags().StringVar(&f.dir, "dir", ".", "folder to write to, made if it is not there")
 	c.Flags().BoolVar(&f.cells, "cells", false, "a file for each cell too")

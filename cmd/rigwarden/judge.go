@@ -17,12 +17,7 @@ the criteria stored with the run and hand both back, once. serve starts this by
 itself for each finished run. With --store nothing is handed back.`,
 		Example: "  rigwarden run judge r000001\n  rigwarden run judge r000001 --store rig.db --json",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			j, err := service.Judge(cmd.Context(), s.runs, args[0])
 			if err != nil {
 				return err
@@ -49,7 +44,7 @@ itself for each finished run. With --store nothing is handed back.`,
 			a.printFigures(r.Figures)
 			a.printVerdict(r)
 			return r.exit()
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c

@@ -104,12 +104,7 @@ func (a *app) moduleListCmd() *cobra.Command {
 		Short:   "List registered modules by serial",
 		Example: "  rigwarden module list\n  rigwarden module list --store rig.db --json",
 		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, _ []string) error {
 			all := &rigwardenv1.ListModulesResponse{}
 			for page := (&rigwardenv1.ListModulesRequest{}); ; {
 				r, err := s.modules.List(cmd.Context(), page)
@@ -136,7 +131,7 @@ func (a *app) moduleListCmd() *cobra.Command {
 			}
 			t.print(a.out)
 			return nil
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c
@@ -149,12 +144,7 @@ func (a *app) moduleShowCmd() *cobra.Command {
 		Short:   "Show one module, or its file",
 		Example: "  rigwarden module show KW-01\n  rigwarden module show KW-01 --file > KW-01.yaml",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			r, err := s.modules.Get(cmd.Context(), &rigwardenv1.GetModuleRequest{Serial: args[0]})
 			switch {
 			case err != nil:
@@ -167,7 +157,7 @@ func (a *app) moduleShowCmd() *cobra.Command {
 			}
 			a.printModule(r.GetModule())
 			return nil
-		},
+		}),
 	}
 	c.Flags().BoolVar(&file, "file", false, "print the registered file itself")
 	a.addWhere(c)

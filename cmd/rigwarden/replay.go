@@ -19,12 +19,7 @@ newer machine may decide otherwise: differences are listed, and the exit code is
 3, but the record is not thereby wrong.`,
 		Example: "  rigwarden run replay r000001 --store rig.db",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			r, err := service.Open(cmd.Context(), s.runs, args[0])
 			if err != nil {
 				return err
@@ -45,7 +40,7 @@ newer machine may decide otherwise: differences are listed, and the exit code is
 				return ending{exitNotPassed}
 			}
 			return nil
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c

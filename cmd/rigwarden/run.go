@@ -86,14 +86,9 @@ func (a *app) runWatchCmd() *cobra.Command {
 		Long:    "Watch a run to its end and tell how it ended. Ctrl-C ends the watching, never\nthe run.",
 		Example: "  rigwarden run watch r000001",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			return a.watchRun(cmd.Context(), s, args[0])
-		},
+		}),
 	}
 	a.addWhere(c)
 	return c
@@ -107,12 +102,7 @@ func (a *app) runListCmd() *cobra.Command {
 		Short:   "List runs, the newest first",
 		Example: "  rigwarden run list\n  rigwarden run list --store rig.db --module KW-01 --json",
 		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, _ []string) error {
 			r, err := s.runs.List(cmd.Context(), &rigwardenv1.ListRunsRequest{Module: module, Bench: bench, Limit: limit})
 			if err != nil {
 				return err
@@ -137,7 +127,7 @@ func (a *app) runListCmd() *cobra.Command {
 				fmt.Fprintln(a.out, "there are more; see --limit")
 			}
 			return nil
-		},
+		}),
 	}
 	c.Flags().StringVar(&module, "module", "", "only runs of this module")
 	c.Flags().StringVar(&bench, "bench", "", "only runs on this bench")
@@ -153,12 +143,7 @@ func (a *app) runShowCmd() *cobra.Command {
 		Short:   "Show a run: its steps, figures and verdict",
 		Example: "  rigwarden run show r000001 --store rig.db\n  rigwarden run show r000001 --events",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			if events && !a.json {
 				return a.printEvents(cmd, s, args[0])
 			}
@@ -171,7 +156,7 @@ func (a *app) runShowCmd() *cobra.Command {
 			}
 			a.printReport(t)
 			return nil
-		},
+		}),
 	}
 	c.Flags().BoolVar(&events, "events", false, "print every recorded line instead")
 	a.addWhere(c)
@@ -205,12 +190,7 @@ func (a *app) steerCmd(name string, verb rigwardenv1.Verb, short string) *cobra.
 		Use: name + " RUN", Short: short,
 		Example: "  rigwarden run " + name + " r000001",
 		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			defer s.close()
+		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			if _, err := s.runs.Command(cmd.Context(), &rigwardenv1.CommandRunRequest{Run: args[0], Verb: verb, Who: a.who, Reason: reason}); err != nil {
 				return err
 			}
@@ -219,7 +199,7 @@ func (a *app) steerCmd(name string, verb rigwardenv1.Verb, short string) *cobra.
 			}
 			fmt.Fprintf(a.out, "%s: %s accepted\n", args[0], name)
 			return nil
-		},
+		}),
 	}
 	c.Flags().StringVar(&reason, "reason", "", "why, for the record")
 	if verb == rigwardenv1.Verb_VERB_ACKNOWLEDGE {

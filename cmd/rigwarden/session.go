@@ -31,6 +31,18 @@ type session struct {
 	end   []func()
 }
 
+// on makes a command's work out of what it does with an open session.
+func (a *app) on(do func(cmd *cobra.Command, s *session, args []string) error) func(*cobra.Command, []string) error {
+	return func(cmd *cobra.Command, args []string) error {
+		s, err := a.open(cmd.Context())
+		if err != nil {
+			return err
+		}
+		defer s.close()
+		return do(cmd, s, args)
+	}
+}
+
 // messageMax bounds every message, both ways.
 const messageMax = 4 << 20
 

@@ -12,6 +12,7 @@ import (
 // core is what both executors share: it numbers events, steps the machine,
 // writes the journal and hands actions to the executor. One goroutine calls it.
 type core struct {
+	door
 	name    string
 	m       *machine.Machine
 	seq     uint64
@@ -239,9 +240,9 @@ type forgetful struct{}
 func (forgetful) SetLatch(string, drivers.Instant) error           { return nil }
 func (forgetful) ClearLatch(string, string, drivers.Instant) error { return nil }
 
-func newCore(o Options) core {
+func newCore(o Options, clock func() drivers.Instant) core {
 	if o.Latches == nil {
 		o.Latches = forgetful{}
 	}
-	return core{name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched}
+	return core{door: newDoor(clock), name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched}
 }

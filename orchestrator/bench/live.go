@@ -67,7 +67,6 @@ type Live struct {
 	frame drivers.Frame // the latest
 
 	posted   chan machine.Event
-	commands chan call
 	jobs     chan job // what safety waits for
 	commits  chan job // routine commits, which may take their time
 	lanes    map[lane]chan errand
@@ -83,7 +82,6 @@ type Live struct {
 	quit   context.Context
 	cancel context.CancelFunc
 	work   sync.WaitGroup
-	done   chan struct{}
 }
 
 // lane is a device's own queue, so that none waits for another.
@@ -108,10 +106,10 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 		return nil, err
 	}
 	v := &Live{
-		core: newCore(o),
+		core: newCore(o, now),
 		host: h, spec: spec, open: open, now: now,
-		posted: make(chan machine.Event, queueMax), commands: make(chan call), jobs: make(chan job, queueMax), commits: make(chan job),
-		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1), done: make(chan struct{}),
+		posted: make(chan machine.Event, queueMax), jobs: make(chan job, queueMax), commits: make(chan job),
+		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1),
 	}
 	v.quit, v.cancel = context.WithCancel(context.Background())
 	v.core.carry = v.carry
@@ -124,25 +122,6 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 	v.work.Go(func() { v.store(v.commits) })
 	go v.loop()
 	return v, nil
-}
-
-// Name is the bench's name.
-func (v *Live) Name() string { return v.name }
-
-// Status is the latest that is known of the bench.
-func (v *Live) Status() Status { return v.hub.status() }
-
-// Subscribe returns a channel with the latest status and a function to end it.
-func (v *Live) Subscribe() (<-chan Status, func()) { return v.hub.subscribe() }
-
-// Start begins a run.
-func (v *Live) Start(ctx context.Context, r StartRequest) error {
-	return v.do(ctx, func() error { return v.begin(v.now(), r) })
-}
-
-// Command carries out a person's command.
-func (v *Live) Command(ctx context.Context, verb machine.Verb, who, reason string) error {
-	return v.do(ctx, func() error { return v.command(v.now(), verb, who, reason) })
 }
 
 // Close stops a run under way, safe and recorded, then the host.
@@ -158,18 +137,6 @@ func (v *Live) Close() error {
 	ctx, cancel := context.WithTimeout(context.Background(), leaveMax)
 	defer cancel()
 	return v.host.Close(ctx)
-}
-
-func (v *Live) do(ctx context.Context, fn func() error) error {
-	c := call{fn: fn, reply: make(chan error, 1)}
-	select {
-	case v.commands <- c:
-		return <-c.reply
-	case <-v.done:
-		return ErrClosed
-	case <-ctx.Done():
-		return ctx.Err()
-	}
 }
 
 func (v *Live) loop() {

@@ -44,10 +44,8 @@ type Virtual struct {
 	queue []machine.Event // at this instant, in order
 	later []machine.Event // answers still to come, by time
 
-	commands chan call
-	quit     chan struct{}
-	done     chan struct{}
-	once     sync.Once
+	quit chan struct{}
+	once sync.Once
 
 	bytes     int
 	committed time.Time
@@ -55,17 +53,11 @@ type Virtual struct {
 	frames    int
 }
 
-// call is a function to run on the loop's goroutine.
-type call struct {
-	fn    func() error
-	reply chan error
-}
-
 // NewVirtual opens a bench over rig and starts its loop.
 func NewVirtual(rig Rig, o Options) *Virtual {
 	v := &Virtual{
-		rig: rig, set: rig.Set(), commands: make(chan call), quit: make(chan struct{}), done: make(chan struct{}),
-		core: newCore(o),
+		rig: rig, set: rig.Set(), quit: make(chan struct{}),
+		core: newCore(o, rig.Now),
 	}
 	v.core.carry = v.carry
 	v.core.keep = v.keep
@@ -74,43 +66,12 @@ func NewVirtual(rig Rig, o Options) *Virtual {
 	return v
 }
 
-// Name is the bench's name.
-func (v *Virtual) Name() string { return v.name }
-
-// Status is the latest that is known of the bench.
-func (v *Virtual) Status() Status { return v.hub.status() }
-
-// Subscribe returns a channel with the latest status and a function to end it.
-func (v *Virtual) Subscribe() (<-chan Status, func()) { return v.hub.subscribe() }
-
-// Start begins a run.
-func (v *Virtual) Start(ctx context.Context, r StartRequest) error {
-	return v.do(ctx, func() error { return v.begin(v.rig.Now(), r) })
-}
-
-// Command carries out a person's command.
-func (v *Virtual) Command(ctx context.Context, verb machine.Verb, who, reason string) error {
-	return v.do(ctx, func() error { return v.command(v.rig.Now(), verb, who, reason) })
-}
-
 // Close stops a run under way, safe and recorded, and ends the loop.
 func (v *Virtual) Close() error {
 	v.once.Do(func() { close(v.quit) })
 	<-v.done
 	v.hub.close()
 	return nil
-}
-
-func (v *Virtual) do(ctx context.Context, fn func() error) error {
-	c := call{fn: fn, reply: make(chan error, 1)}
-	select {
-	case v.commands <- c:
-		return <-c.reply
-	case <-v.done:
-		return ErrClosed
-	case <-ctx.Done():
-		return ctx.Err()
-	}
 }
 
 func (v *Virtual) loop() {
