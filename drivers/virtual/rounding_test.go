@@ -17,11 +17,11 @@ import (
 // products in this package's code for it, and no fused ones.
 func TestNoFusedProducts(t *testing.T) {
 	if testing.Short() {
-		t.Skip("compiles for another processor")
+		t.Skip("cross-compiling the physics takes long, and the race detector changes nothing in it; runs without -short")
 	}
 	goTool, err := exec.LookPath("go")
 	if err != nil {
-		t.Skip("the go command is not at hand")
+		t.Skip("the go command, which compiles for the other processor, is not installed")
 	}
 	c := exec.Command(goTool, "build", "-gcflags=-S", ".")
 	c.Env = append(os.Environ(), "GOARCH=arm64", "GOOS=linux", "CGO_ENABLED=0")

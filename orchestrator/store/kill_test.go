@@ -102,7 +102,7 @@ func childBench(s *Store, bench int, say chan<- string) error {
 // are interrupted and their benches latched.
 func TestINV14KilledProcess(t *testing.T) {
 	if testing.Short() {
-		t.Skip("kills processes for some seconds")
+		t.Skip("the killed children run for seconds and are not under the race detector; runs without -short")
 	}
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
