@@ -114,6 +114,18 @@ func (m *Machine) resume(why string) {
 	m.beginTask()
 }
 
+// by says who asked for it, and why where a reason was given.
+func (e Operator) by() string {
+	who := e.Who
+	if who == "" {
+		who = "somebody"
+	}
+	if e.Reason == "" {
+		return "by " + who
+	}
+	return "by " + who + ": " + e.Reason
+}
+
 // stepOperator carries out a person's command.
 func (m *Machine) stepOperator(e Operator) {
 	switch e.Verb {
@@ -121,11 +133,11 @@ func (m *Machine) stepOperator(e Operator) {
 		m.operatorStop(e)
 	case VerbPause:
 		if m.phase == PhaseRunning {
-			m.becomePausing("by "+e.Who+": "+e.Reason, false)
+			m.becomePausing(e.by(), false)
 		}
 	case VerbResume:
 		if m.phase == PhasePaused && !m.pause.auto {
-			m.resume("by " + e.Who)
+			m.resume(e.by())
 		}
 	case VerbConfirm:
 		if m.Asks() {
@@ -140,22 +152,18 @@ func (m *Machine) stepOperator(e Operator) {
 func (m *Machine) operatorStop(e Operator) {
 	switch m.phase {
 	case PhaseRunning, PhasePausing, PhasePaused, PhaseAsking:
-		reason := "stopped by " + e.Who
-		if e.Reason != "" {
-			reason += ": " + e.Reason
-		}
-		m.becomeStopping(OutcomeStopped, reason)
+		m.becomeStopping(OutcomeStopped, "stopped "+e.by())
 	case PhaseArming:
 		if m.arm.again {
-			m.becomeStopping(OutcomeStopped, "stopped by "+e.Who)
+			m.becomeStopping(OutcomeStopped, "stopped "+e.by())
 			return
 		}
 		m.halt(0)
 		m.switchTo(0)
-		m.finish(OutcomeStopped, "stopped by "+e.Who)
+		m.finish(OutcomeStopped, "stopped "+e.by())
 	case PhaseStopping:
 		if m.stop.outcome == OutcomeDone {
-			m.stop.outcome, m.stop.reason = OutcomeStopped, "stopped by "+e.Who
+			m.stop.outcome, m.stop.reason = OutcomeStopped, "stopped "+e.by()
 		}
 	case PhaseIdle, PhaseWatching, PhaseLatched:
 		m.halt(0)

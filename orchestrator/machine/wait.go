@@ -75,7 +75,7 @@ func (m *Machine) open() bool {
 }
 
 func (m *Machine) confirm(e Operator) {
-	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: "confirmed by " + e.Who + ": " + e.Reason})
+	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: "confirmed " + e.by()})
 	m.drive.end = "confirmed"
 	m.becomeArming(true)
 }
