@@ -3,6 +3,7 @@ package drivers
 import (
 	"context"
 	"errors"
+	"fmt"
 )
 
 // Errors that every driver uses, so that callers can tell what to do.
@@ -19,7 +20,24 @@ var (
 
 // Identity is what a device says of itself.
 type Identity struct {
-	Maker, Model, Serial, Firmware string
+	Maker    string `json:"maker,omitempty"`
+	Model    string `json:"model,omitempty"`
+	Serial   string `json:"serial,omitempty"`
+	Firmware string `json:"firmware,omitempty"`
+}
+
+// Check compares what a device says of itself with what was expected of it;
+// parts that expected leaves empty are not compared. It returns ErrIdentity.
+func (expected Identity) Check(got Identity) error {
+	for _, p := range [...]struct{ part, want, got string }{
+		{"maker", expected.Maker, got.Maker}, {"model", expected.Model, got.Model},
+		{"serial", expected.Serial, got.Serial}, {"firmware", expected.Firmware, got.Firmware},
+	} {
+		if p.want != "" && p.want != p.got {
+			return fmt.Errorf("%w: its %s is %q, the bench file says %q", ErrIdentity, p.part, p.got, p.want)
+		}
+	}
+	return nil
 }
 
 // Protection are limits that an instrument enforces by itself.

@@ -14,12 +14,26 @@ type Bench struct {
 	Lease Span `json:"lease_us"`
 }
 
+// Wire is how an instrument is reached, and who must answer there.
+type Wire struct {
+	// Driver names the driver: virtual, scpi, canbus, modbus, plugin.
+	Driver string `json:"driver"`
+	// Address is where the instrument answers, in the driver's own form.
+	Address string `json:"address,omitempty"`
+	// Map is the file that tells the driver how this instrument speaks: an SCPI
+	// dialect, a CAN signal map, a Modbus register map. As written in the bench
+	// file: a shipped name, or a path seen from that file.
+	Map string `json:"map,omitempty"`
+	// Expect is what the instrument must say of itself; parts left empty are
+	// not compared (ErrIdentity).
+	Expect Identity `json:"expect,omitzero"`
+}
+
 // MonitorSpec describes a cell monitor.
 type MonitorSpec struct {
-	Driver  string `json:"driver"`
-	Address string `json:"address,omitempty"`
-	Cells   int    `json:"cells"`
-	Temps   int    `json:"temps"`
+	Wire
+	Cells int `json:"cells"`
+	Temps int `json:"temps"`
 	// Period is the time between readings.
 	Period Span `json:"period_us"`
 	// Steps of the readings and their declared accuracies.
@@ -44,8 +58,7 @@ type MonitorSpec struct {
 
 // PowerSpec describes a supply or a load.
 type PowerSpec struct {
-	Driver      string     `json:"driver"`
-	Address     string     `json:"address,omitempty"`
+	Wire
 	VoltageMax  Microvolts `json:"voltage_max_uV"`
 	CurrentMax  Microamps  `json:"current_max_uA"`
 	PowerMaxMW  int64      `json:"power_max_mW"`
@@ -63,8 +76,7 @@ type PowerSpec struct {
 
 // BoxSpec describes a contactor box.
 type BoxSpec struct {
-	Driver    string     `json:"driver"`
-	Address   string     `json:"address,omitempty"`
+	Wire
 	Precharge Microohms  `json:"precharge_uOhm"`
 	LinkNF    int64      `json:"link_nF"`
 	LinkBleed Microohms  `json:"link_bleed_uOhm"` // 0: none
@@ -89,8 +101,7 @@ type BoxSpec struct {
 
 // MeterSpec describes the independent voltmeter across the article.
 type MeterSpec struct {
-	Driver      string     `json:"driver"`
-	Address     string     `json:"address,omitempty"`
+	Wire
 	VoltageStep Microvolts `json:"voltage_step_uV"`
 	VoltageAcc  Accuracy   `json:"voltage_accuracy"`
 }

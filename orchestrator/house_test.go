@@ -85,7 +85,7 @@ func TestWalls(t *testing.T) {
 			"google.golang.org/grpc":          {"orchestrator/service", "drivers/host", "cmd/rigwarden", "proto/"},
 			"google.golang.org/protobuf":      {"orchestrator/service", "drivers/host", "cmd/rigwarden", "proto/"},
 			"github.com/klauspost/compress":   {"orchestrator/block", "orchestrator/store"},
-			"github.com/goccy/go-yaml":        {"profiles"},
+			"github.com/goccy/go-yaml":        {"profiles/tree"},
 			"github.com/spf13/cobra":          {"cmd/rigwarden"},
 			"golang.org/x/term":               {"cmd/rigwarden"},
 			"github.com/stretchr/testify":     nil,

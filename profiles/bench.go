@@ -1,10 +1,10 @@
 package profiles
 
 import (
-	"strings"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // Bench is a bench file: the instruments, the bench's own limits, the
@@ -73,174 +73,142 @@ type VirtualArticle struct {
 
 // Bounds of what a bench file may say.
 var (
-	anyVoltage    = span{1_000, 2_000_000_000} // 1 mV to 2 kV
-	anyStep       = span{1, 1_000_000}
-	anyTime       = span{1, 86_400_000_000} // 1 us to 1 d
-	anyResistance = span{1_000, 1_000_000_000_000}
-	anyPower      = span{1_000, 1_000_000_000}
-	zeroTime      = span{0, 86_400_000_000}
+	anyVoltage    = tree.Within(1_000, 2_000_000_000) // 1 mV to 2 kV
+	anyStep       = tree.Within(1, 1_000_000)
+	anyTime       = tree.Within(1, 86_400_000_000) // 1 us to 1 d
+	anyResistance = tree.Within(1_000, 1_000_000_000_000)
+	anyPower      = tree.Within(1_000, 1_000_000_000)
+	zeroTime      = tree.Within(0, 86_400_000_000)
 )
 
 // ParseBench reads a bench file; name appears in the problems. The bench is nil
 // when there are problems.
 func ParseBench(name string, src []byte) (*Bench, []Problem) {
-	r := &report{}
-	root := r.parseTree(name, src)
+	r := &tree.Report{}
+	root := r.Tree(name, src)
 	if root == nil {
-		return nil, r.sorted()
+		return nil, r.Sorted()
 	}
-	f := r.fields(root, "the bench file")
-	b := &Bench{File: name, Digest: digest(src), at: f.at}
-	b.Name = f.name("bench", "quay-1", true)
-	b.Title = f.optional("title")
-	b.Lease = drivers.Span(f.quantity("lease", true, DimTime, span{1_000, 60_000_000}))
-	b.HaltPath = drivers.Span(f.quantity("halt_path", true, DimTime, span{1, 10_000_000}))
+	f := r.Fields(root, "the bench file")
+	b := &Bench{File: name, Digest: digest(src), at: f.At}
+	b.Name = f.Name("bench", "quay-1", true)
+	b.Title = f.Optional("title")
+	b.Lease = drivers.Span(f.Quantity("lease", true, DimTime, tree.Within(1_000, 60_000_000)))
+	b.HaltPath = drivers.Span(f.Quantity("halt_path", true, DimTime, tree.Within(1, 10_000_000)))
 	b.Monitor = readMonitor(b.section(f, "monitor"))
 	b.Supply = readPower(b.section(f, "supply"))
 	b.Load = readPower(b.section(f, "load"))
 	b.Box = readBox(b.section(f, "box"))
 	b.Meter = readMeter(b.section(f, "meter"))
-	if n := f.find("limits"); n != nil {
-		b.Limits = readLimits(r.fields(n, "limits"), false)
+	if n := f.Find("limits"); n != nil {
+		b.Limits = readLimits(r.Fields(n, "limits"), false)
 	}
 	b.readProtections(f)
-	if n := f.find("virtual"); n != nil {
-		b.Virtual = readVirtual(r.fields(n, "virtual"))
+	if n := f.Find("virtual"); n != nil {
+		b.Virtual = readVirtual(r.Fields(n, "virtual"))
 	}
-	f.finish()
-	if len(r.problems) == 0 {
+	f.Finish()
+	if len(r.Problems) == 0 {
 		b.check(r)
 	}
-	if len(r.problems) > 0 {
-		return nil, r.sorted()
+	if len(r.Problems) > 0 {
+		return nil, r.Sorted()
 	}
 	return b, nil
 }
 
 // section opens one instrument's part of the file.
-func (b *Bench) section(f *fields, key string) *fields {
-	return f.r.fields(f.need(key, "describe the "+key), key)
-}
-
-func readDriver(f *fields) (driver, address string) {
-	driver = f.name("driver", "virtual", true)
-	address = f.optional("address")
-	if driver != "" && driver != "virtual" && address == "" {
-		f.r.addf(f.n.at, "say where it answers", "%s lacks \"address\" for driver %q", f.what, driver)
-	}
-	return driver, address
+func (b *Bench) section(f *tree.Fields, key string) *tree.Fields {
+	return f.Report.Fields(f.Need(key, "describe the "+key), key)
 }
 
 // channel reads the step and accuracy that every measured value declares.
-func channel(f *fields, key string, d Dimension) (c *fields, step int64, a drivers.Accuracy) {
-	n := f.need(key, "give {step: ..., accuracy: ...}")
-	c = f.r.fields(n, f.what+"."+key)
-	step = c.quantity("step", true, d, anyStep)
-	a = c.accuracy("accuracy", d)
+func channel(f *tree.Fields, key string, d Dimension) (c *tree.Fields, step int64, a drivers.Accuracy) {
+	n := f.Need(key, "give {step: ..., accuracy: ...}")
+	c = f.Report.Fields(n, f.What+"."+key)
+	step = c.Quantity("step", true, d, anyStep)
+	a = c.Accuracy("accuracy", d)
 	return c, step, a
 }
 
-// accuracy reads `0.1 % + 20 mA`, or either part of it.
-func (f *fields) accuracy(key string, d Dimension) drivers.Accuracy {
-	right := "write it as 0.1 % + " + example(key, d)
-	s, ok := f.scalar(key, f.need(key, right), right)
-	if !ok {
-		return drivers.Accuracy{}
-	}
-	var a drivers.Accuracy
-	for _, part := range strings.Split(s, " + ") {
-		if v, err := ParseQuantity(part, DimRatio); err == nil && v >= 0 && v <= 100_000 && a.GainPPM == 0 {
-			a.GainPPM = v
-			continue
-		}
-		v, err := ParseQuantity(part, d)
-		if err != nil || v <= 0 || v > 1_000_000_000 || a.Offset != 0 {
-			f.r.addf(f.at[key], right, "%s: %q is not an accuracy", key, s)
-			return drivers.Accuracy{}
-		}
-		a.Offset = v
-	}
-	return a
-}
-
-func readMonitor(f *fields) drivers.MonitorSpec {
+func readMonitor(f *tree.Fields) drivers.MonitorSpec {
 	m := drivers.MonitorSpec{
-		Cells:  int(f.count("cells", true, 1, 512)),
-		Temps:  int(f.count("temperatures", true, 1, 512)),
-		Period: drivers.Span(f.quantity("period", true, DimTime, span{1_000, 10_000_000})),
-		Skew:   drivers.Span(f.quantity("skew", true, DimTime, zeroTime)),
-		Window: drivers.Span(f.quantity("window", true, DimTime, zeroTime)),
+		Cells:  int(f.Count("cells", true, 1, 512)),
+		Temps:  int(f.Count("temperatures", true, 1, 512)),
+		Period: drivers.Span(f.Quantity("period", true, DimTime, tree.Within(1_000, 10_000_000))),
+		Skew:   drivers.Span(f.Quantity("skew", true, DimTime, zeroTime)),
+		Window: drivers.Span(f.Quantity("window", true, DimTime, zeroTime)),
 	}
-	m.Driver, m.Address = readDriver(f)
+	m.Wire = readWire(f)
 	c, step, a := channel(f, "cell", DimVoltage)
 	m.CellStep, m.CellAccuracy = drivers.Microvolts(step), a
-	c.finish()
+	c.Finish()
 	c, step, a = channel(f, "temperature", DimDifference)
 	m.TempStep, m.TempAccuracy = drivers.Millikelvins(step), a
-	c.finish()
+	c.Finish()
 	c, step, a = channel(f, "current", DimCurrent)
 	m.CurrentStep, m.CurrentAcc = drivers.Microamps(step), a
-	m.CurrentRange = drivers.Microamps(c.quantity("range", true, DimCurrent, anyCurrent))
-	c.finish()
-	if n := f.find("bleed"); n != nil {
-		c := f.r.fields(n, "monitor.bleed")
-		m.Bleed = drivers.Microohms(c.quantity("resistance", true, DimResistance, anyResistance))
-		m.BleedNeighbours = c.yes("neighbours")
-		m.BleedTimeout = drivers.Span(c.quantity("timeout", true, DimTime, anyTime))
-		c.finish()
+	m.CurrentRange = drivers.Microamps(c.Quantity("range", true, DimCurrent, anyCurrent))
+	c.Finish()
+	if n := f.Find("bleed"); n != nil {
+		c := f.Report.Fields(n, "monitor.bleed")
+		m.Bleed = drivers.Microohms(c.Quantity("resistance", true, DimResistance, anyResistance))
+		m.BleedNeighbours = c.Yes("neighbours")
+		m.BleedTimeout = drivers.Span(c.Quantity("timeout", true, DimTime, anyTime))
+		c.Finish()
 	}
-	f.finish()
+	f.Finish()
 	return m
 }
 
-func readPower(f *fields) drivers.PowerSpec {
+func readPower(f *tree.Fields) drivers.PowerSpec {
 	p := drivers.PowerSpec{
-		PowerMaxMW:  f.quantity("power_max", true, DimPower, anyPower),
-		Delay:       drivers.Span(f.quantity("delay", true, DimTime, zeroTime)),
-		Slew:        drivers.Microamps(f.quantity("slew", true, DimSlew, span{1, 1 << 50})),
-		CommTimeout: drivers.Span(f.quantity("silence", false, DimTime, span{1_000, 60_000_000})),
+		PowerMaxMW:  f.Quantity("power_max", true, DimPower, anyPower),
+		Delay:       drivers.Span(f.Quantity("delay", true, DimTime, zeroTime)),
+		Slew:        drivers.Microamps(f.Quantity("slew", true, DimSlew, tree.Within(1, 1<<50))),
+		CommTimeout: drivers.Span(f.Quantity("silence", false, DimTime, tree.Within(1_000, 60_000_000))),
 	}
-	p.Driver, p.Address = readDriver(f)
+	p.Wire = readWire(f)
 	c, step, a := channel(f, "voltage", DimVoltage)
 	p.VoltageStep, p.VoltageAcc = drivers.Microvolts(step), a
-	p.VoltageMax = drivers.Microvolts(c.quantity("max", true, DimVoltage, anyVoltage))
-	c.finish()
+	p.VoltageMax = drivers.Microvolts(c.Quantity("max", true, DimVoltage, anyVoltage))
+	c.Finish()
 	c, step, a = channel(f, "current", DimCurrent)
 	p.CurrentStep, p.CurrentAcc = drivers.Microamps(step), a
-	p.CurrentMax = drivers.Microamps(c.quantity("max", true, DimCurrent, anyCurrent))
-	c.finish()
-	f.finish()
+	p.CurrentMax = drivers.Microamps(c.Quantity("max", true, DimCurrent, anyCurrent))
+	c.Finish()
+	f.Finish()
 	return p
 }
 
-func readMeter(f *fields) drivers.MeterSpec {
+func readMeter(f *tree.Fields) drivers.MeterSpec {
 	m := drivers.MeterSpec{}
-	m.Driver, m.Address = readDriver(f)
-	m.VoltageStep = drivers.Microvolts(f.quantity("step", true, DimVoltage, anyStep))
-	m.VoltageAcc = f.accuracy("accuracy", DimVoltage)
-	f.finish()
+	m.Wire = readWire(f)
+	m.VoltageStep = drivers.Microvolts(f.Quantity("step", true, DimVoltage, anyStep))
+	m.VoltageAcc = f.Accuracy("accuracy", DimVoltage)
+	f.Finish()
 	return m
 }
 
-func (b *Bench) check(r *report) {
+func (b *Bench) check(r *tree.Report) {
 	if b.Limits.CellMax != 0 && b.Limits.CellMin != 0 && b.Limits.CellMin >= b.Limits.CellMax {
-		r.add(b.Limits.at["cell_min"], "cell_min is not under cell_max", "leave room to work between the two")
+		r.Add(b.Limits.at["cell_min"], "cell_min is not under cell_max", "leave room to work between the two")
 	}
 	// INV-03, INV-04: current counts as gone under the opening current, so that
 	// must be measurable above the sensors' errors.
 	if zero := b.nearZero(); zero >= b.Box.OpeningCurrent {
-		r.addf(b.at["box"], "declare an opening current over "+FormatQuantity(int64(zero), DimCurrent)+", or better sensors",
+		r.Addf(b.at["box"], "declare an opening current over "+FormatQuantity(int64(zero), DimCurrent)+", or better sensors",
 			"the current sensors cannot tell %s, the opening current, from none", FormatQuantity(int64(b.Box.OpeningCurrent), DimCurrent))
 	}
 	if b.Box.BreakingCurrent < b.Box.OpeningCurrent {
-		r.add(b.at["box"], "opening.breaking is under opening.current", "give the contactors' breaking rating")
+		r.Add(b.at["box"], "opening.breaking is under opening.current", "give the contactors' breaking rating")
 	}
 	if _, err := b.Layout(); err != nil {
-		r.add(b.at[""], err.Error(), "compare the file with a shipped bench")
+		r.Add(b.at[""], err.Error(), "compare the file with a shipped bench")
 	}
 	// Without a frame period's worth of renewals a lease runs out in health.
 	if least := 3 * b.Monitor.Period; b.Lease < least {
-		r.addf(b.at["lease"], "at least "+FormatQuantity(int64(least), DimTime),
+		r.Addf(b.at["lease"], "at least "+FormatQuantity(int64(least), DimTime),
 			"a lease of %s is under three frame periods", FormatQuantity(int64(b.Lease), DimTime))
 	}
 }

@@ -1,32 +1,35 @@
 package profiles
 
-import "github.com/rigwarden/rigwarden/drivers"
+import (
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
+)
 
-func readBox(f *fields) drivers.BoxSpec {
+func readBox(f *tree.Fields) drivers.BoxSpec {
 	x := drivers.BoxSpec{
-		Precharge:     drivers.Microohms(f.quantity("precharge", true, DimResistance, anyResistance)),
-		DifferenceMax: drivers.Microvolts(f.quantity("close_within", true, DimVoltage, anyVoltage)),
-		SwitchTime:    drivers.Span(f.quantity("switch_time", true, DimTime, span{1, 10_000_000})),
-		Heartbeat:     drivers.Span(f.quantity("heartbeat", false, DimTime, span{1_000, 60_000_000})),
+		Precharge:     drivers.Microohms(f.Quantity("precharge", true, DimResistance, anyResistance)),
+		DifferenceMax: drivers.Microvolts(f.Quantity("close_within", true, DimVoltage, anyVoltage)),
+		SwitchTime:    drivers.Span(f.Quantity("switch_time", true, DimTime, tree.Within(1, 10_000_000))),
+		Heartbeat:     drivers.Span(f.Quantity("heartbeat", false, DimTime, tree.Within(1_000, 60_000_000))),
 	}
-	x.Driver, x.Address = readDriver(f)
+	x.Wire = readWire(f)
 	c, step, a := channel(f, "link", DimVoltage)
 	x.LinkStep, x.LinkAcc = drivers.Microvolts(step), a
-	x.LinkNF = c.quantity("capacitance", true, DimCapacitance, span{1, 1_000_000_000})
-	x.LinkBleed = drivers.Microohms(c.quantity("bleed", false, DimResistance, anyResistance))
-	x.LinkPeriod = drivers.Span(c.quantity("period", true, DimTime, span{100, 1_000_000}))
-	c.finish()
-	if f.has("current") {
+	x.LinkNF = c.Quantity("capacitance", true, DimCapacitance, tree.Within(1, 1_000_000_000))
+	x.LinkBleed = drivers.Microohms(c.Quantity("bleed", false, DimResistance, anyResistance))
+	x.LinkPeriod = drivers.Span(c.Quantity("period", true, DimTime, tree.Within(100, 1_000_000)))
+	c.Finish()
+	if f.Has("current") {
 		c, step, a := channel(f, "current", DimCurrent)
 		x.CurrentStep, x.CurrentAcc = drivers.Microamps(step), a
-		c.finish()
+		c.Finish()
 	}
-	o := f.r.fields(f.need("opening", "give current, breaking and within"), "box.opening")
-	x.OpeningCurrent = drivers.Microamps(o.quantity("current", true, DimCurrent, anyCurrent))
-	x.BreakingCurrent = drivers.Microamps(o.quantity("breaking", true, DimCurrent, anyCurrent))
-	x.OpeningTime = drivers.Span(o.quantity("within", true, DimTime, span{1_000, 1_000_000}))
-	o.finish()
-	f.finish()
+	o := f.Report.Fields(f.Need("opening", "give current, breaking and within"), "box.opening")
+	x.OpeningCurrent = drivers.Microamps(o.Quantity("current", true, DimCurrent, anyCurrent))
+	x.BreakingCurrent = drivers.Microamps(o.Quantity("breaking", true, DimCurrent, anyCurrent))
+	x.OpeningTime = drivers.Span(o.Quantity("within", true, DimTime, tree.Within(1_000, 1_000_000)))
+	o.Finish()
+	f.Finish()
 	return x
 }
 

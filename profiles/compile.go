@@ -6,6 +6,7 @@ import (
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // Values of a plan that no file sets.
@@ -24,8 +25,8 @@ func Compile(p *Profile, m *Module, b *Bench) (*machine.Plan, []Problem) {
 	c.checkUnattended()
 	c.code()
 	c.checkRunaway()
-	if len(c.r.problems) > 0 {
-		return nil, c.r.sorted()
+	if len(c.r.Problems) > 0 {
+		return nil, c.r.Sorted()
 	}
 	return c.plan, nil
 }
@@ -35,7 +36,7 @@ func BudgetOf(p *Profile, m *Module, b *Bench) *Budget { return newCompiler(p, m
 
 // compiler carries one compilation.
 type compiler struct {
-	r *report
+	r *tree.Report
 	p *Profile
 	m *Module
 	b *Bench
@@ -70,7 +71,7 @@ type origin struct {
 }
 
 func newCompiler(p *Profile, m *Module, b *Bench) *compiler {
-	c := &compiler{r: &report{}, p: p, m: m, b: b, passes: 1, most: 1}
+	c := &compiler{r: &tree.Report{}, p: p, m: m, b: b, passes: 1, most: 1}
 	c.model = model{m: m, soc: p.StartSoC}
 	c.eff = *makerSet(&m.Maker)
 	c.whose = make([]origin, len(limitTable))
@@ -123,13 +124,13 @@ func (c *compiler) checkBench() {
 	m, b, r := c.m, c.b, c.r
 	at := b.at["monitor"]
 	if b.Monitor.Cells != m.Series {
-		r.addf(at, fmt.Sprintf("a monitor of %d cells", m.Series), "the monitor reads %d cells, module %s has %d in series", b.Monitor.Cells, m.Serial, m.Series)
+		r.Addf(at, fmt.Sprintf("a monitor of %d cells", m.Series), "the monitor reads %d cells, module %s has %d in series", b.Monitor.Cells, m.Serial, m.Series)
 	}
 	if b.Monitor.Temps != len(m.Sensors) {
-		r.addf(at, fmt.Sprintf("temperatures: %d", len(m.Sensors)), "the monitor reads %d temperatures, module %s has %d sensors", b.Monitor.Temps, m.Serial, len(m.Sensors))
+		r.Addf(at, fmt.Sprintf("temperatures: %d", len(m.Sensors)), "the monitor reads %d temperatures, module %s has %d sensors", b.Monitor.Temps, m.Serial, len(m.Sensors))
 	}
 	if i := max(c.eff.ChargeMax, c.eff.DischargeMax); i >= b.Monitor.CurrentRange {
-		r.addf(at, "a shunt of a greater range, or tighter charge_max and discharge_max",
+		r.Addf(at, "a shunt of a greater range, or tighter charge_max and discharge_max",
 			"the monitor's current range of %s does not reach past the limit of %s", amps(b.Monitor.CurrentRange), amps(i))
 	}
 	top := drivers.Microvolts(m.Series) * c.eff.CellMax
@@ -138,12 +139,12 @@ func (c *compiler) checkBench() {
 		spec *drivers.PowerSpec
 	}{{"supply", &b.Supply}, {"load", &b.Load}} {
 		if x.spec.VoltageMax < top {
-			r.addf(b.at[x.key], "a range over "+FormatQuantity(int64(top), DimVoltage),
+			r.Addf(b.at[x.key], "a range over "+FormatQuantity(int64(top), DimVoltage),
 				"the %s reaches %s only, the module %s", x.key, FormatQuantity(int64(x.spec.VoltageMax), DimVoltage), FormatQuantity(int64(top), DimVoltage))
 		}
 	}
 	if s := c.precharge(); drivers.Microvolts(int64(top)*(1000-s.FinalPerMille)/1000) >= b.Box.DifferenceMax {
-		r.add(b.at["box"], "precharge never comes within close_within: the link's bleed holds it down",
+		r.Add(b.at["box"], "precharge never comes within close_within: the link's bleed holds it down",
 			"a smaller precharge resistor or a greater bleed")
 	}
 }
@@ -175,13 +176,13 @@ func (c *compiler) checkBudget() {
 		}
 		if room < x.allowance {
 			o := c.source(x.key, x.upper)
-			c.r.addf(o.at, right, "%s of %s, set by %s, with this bench's allowance of %s leaves the cell maker's %s",
+			c.r.Addf(o.at, right, "%s of %s, set by %s, with this bench's allowance of %s leaves the cell maker's %s",
 				x.key, FormatQuantity(x.working, x.dim), o.name, FormatQuantity(x.allowance, x.diff), FormatQuantity(x.maker, x.dim))
 		}
 	}
 	for _, p := range g.Paths {
 		if p.Worst > g.Allowed {
-			c.r.addf(c.b.at["lease"], "at most "+FormatQuantity(int64(g.Allowed), DimTime)+", or more room to the maker's limits",
+			c.r.Addf(c.b.at["lease"], "at most "+FormatQuantity(int64(g.Allowed), DimTime)+", or more room to the maker's limits",
 				"%s: current may go on for %s, longer than the room to the maker's limits allows", p.Name, FormatQuantity(int64(p.Worst), DimTime))
 		}
 	}
@@ -198,20 +199,20 @@ func (c *compiler) checkUnattended() {
 		at = Pos{File: b.File}
 	}
 	if missing := b.missing(c.m, c.eff.CellMax); len(missing) > 0 {
-		r.addf(at, "declare each with proved and by, or let the profile say attended: yes",
+		r.Addf(at, "declare each with proved and by, or let the profile say attended: yes",
 			"an unattended run demands %s", strings.Join(missing, ", "))
 	}
 	if cut := b.Protections.CellCutOff; cut != nil {
 		if cut.Voltage <= c.eff.CellMax || cut.Voltage > c.m.Maker.CellMax {
-			r.addf(at, fmt.Sprintf("over %s and at most %s", volts(c.eff.CellMax), volts(c.m.Maker.CellMax)),
+			r.Addf(at, fmt.Sprintf("over %s and at most %s", volts(c.eff.CellMax), volts(c.m.Maker.CellMax)),
 				"cell_cut_off of %s does not protect module %s", volts(cut.Voltage), c.m.Serial)
 		}
 	}
 	if f := b.Protections.Fuse; f != nil && f.Rating < max(c.eff.ChargeMax, c.eff.DischargeMax) {
-		r.addf(at, "at least "+amps(max(c.eff.ChargeMax, c.eff.DischargeMax)), "a fuse of %s blows under the working current", amps(f.Rating))
+		r.Addf(at, "at least "+amps(max(c.eff.ChargeMax, c.eff.DischargeMax)), "a fuse of %s blows under the working current", amps(f.Rating))
 	}
 	if (b.Supply.CommTimeout == 0 || b.Load.CommTimeout == 0) && b.Box.Heartbeat == 0 {
-		r.add(b.at["box"], "nothing takes current off when the host dies: neither supply and load have a silence limit nor the box a heartbeat",
+		r.Add(b.at["box"], "nothing takes current off when the host dies: neither supply and load have a silence limit nor the box a heartbeat",
 			"give silence of both, or heartbeat")
 	}
 }
@@ -224,7 +225,7 @@ func (c *compiler) checkRunaway() {
 		drivers.Microvolts(mulDivUp(g.ChargeRate, int64(g.Path), int64(drivers.Second)))
 	for _, h := range c.held {
 		if h.hold+jump > c.m.Maker.CellMax {
-			c.r.addf(h.at, "at most "+volts(safe(c.m.Maker.CellMax-jump)),
+			c.r.Addf(h.at, "at most "+volts(safe(c.m.Maker.CellMax-jump)),
 				"a supply that jumps to its own limit of %s would lift a cell held at %s past the maker's %s",
 				amps(c.plan.SupplyArm.CurrentMax), volts(h.hold), volts(c.m.Maker.CellMax))
 		}

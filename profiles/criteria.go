@@ -3,6 +3,8 @@ package profiles
 import (
 	"maps"
 	"slices"
+
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // Criteria is a criteria file: what a module must meet, with the decision rule
@@ -85,67 +87,67 @@ var Figures = map[string]Dimension{
 // ParseCriteria reads a criteria file; name appears in the problems. The
 // criteria are nil when there are problems.
 func ParseCriteria(name string, src []byte) (*Criteria, []Problem) {
-	r := &report{}
-	root := r.parseTree(name, src)
+	r := &tree.Report{}
+	root := r.Tree(name, src)
 	if root == nil {
-		return nil, r.sorted()
+		return nil, r.Sorted()
 	}
-	f := r.fields(root, "the criteria file")
+	f := r.Fields(root, "the criteria file")
 	c := &Criteria{File: name, Digest: digest(src)}
-	c.Name = f.name("criteria", "kw-acceptance", true)
-	c.Title = f.optional("title")
-	agreed := r.fields(f.need("agreed", "the rule is agreed before anything is measured: give on and by"), "agreed")
+	c.Name = f.Name("criteria", "kw-acceptance", true)
+	c.Title = f.Optional("title")
+	agreed := r.Fields(f.Need("agreed", "the rule is agreed before anything is measured: give on and by"), "agreed")
 	c.Agreed = readProof(agreed, "on")
-	agreed.finish()
+	agreed.Finish()
 	c.readRule(f)
 	right := "list at least one figure with its limit"
-	for _, item := range f.list("require", f.need("require", right), right) {
-		c.readRequirement(r.fields(item, "a requirement"))
+	for _, item := range f.List("require", f.Need("require", right), right) {
+		c.readRequirement(r.Fields(item, "a requirement"))
 	}
-	f.finish()
-	if len(r.problems) > 0 {
-		return nil, r.sorted()
+	f.Finish()
+	if len(r.Problems) > 0 {
+		return nil, r.Sorted()
 	}
 	return c, nil
 }
 
-func (c *Criteria) readRule(f *fields) {
-	c.Rule = DecisionRule(f.choice("rule", true, string(RuleSimple), string(RuleBinary), string(RuleConditional)))
+func (c *Criteria) readRule(f *tree.Fields) {
+	c.Rule = DecisionRule(f.Choice("rule", true, string(RuleSimple), string(RuleBinary), string(RuleConditional)))
 	if c.Rule == RuleSimple {
-		if n := f.find("guard_band"); n != nil {
-			f.r.add(n.at, "the simple rule has no guard_band", "leave it out, or choose guard_band or guard_band_conditional")
+		if n := f.Find("guard_band"); n != nil {
+			f.Report.Add(n.At, "the simple rule has no guard_band", "leave it out, or choose guard_band or guard_band_conditional")
 		}
 		return
 	}
 	c.GuardBand = 1_000_000
-	if f.has("guard_band") {
-		c.GuardBand = f.quantity("guard_band", true, DimRatio, span{10_000, 3_000_000})
+	if f.Has("guard_band") {
+		c.GuardBand = f.Quantity("guard_band", true, DimRatio, tree.Within(10_000, 3_000_000))
 	}
 }
 
-func (c *Criteria) readRequirement(f *fields) {
+func (c *Criteria) readRequirement(f *tree.Fields) {
 	names := slices.Sorted(maps.Keys(Figures))
-	q := Requirement{Figure: f.choice("figure", true, names...), Pos: f.n.at}
+	q := Requirement{Figure: f.Choice("figure", true, names...), Pos: f.Node.At}
 	d, known := Figures[q.Figure]
 	key := "at_most"
-	if f.has("at_least") {
+	if f.Has("at_least") {
 		key, q.AtLeast = "at_least", true
 	}
-	if f.has("at_most") == f.has("at_least") && f.n.kind == mapNode {
-		f.r.add(f.n.at, "a requirement needs one limit", "give either at_least or at_most")
+	if f.Has("at_most") == f.Has("at_least") && f.Node.Kind == tree.Map {
+		f.Report.Add(f.Node.At, "a requirement needs one limit", "give either at_least or at_most")
 	} else if known {
 		q.Dimension = d
 		if d == DimCount {
-			q.Limit = f.count(key, true, 0, 512)
+			q.Limit = f.Count(key, true, 0, 512)
 		} else {
-			q.Limit = f.quantity(key, true, d, span{0, 1 << 60})
+			q.Limit = f.Quantity(key, true, d, tree.Within(0, 1<<60))
 		}
-		q.Text = f.find(key).text
+		q.Text = f.Find(key).Text
 	}
-	f.finish()
+	f.Finish()
 	for _, other := range c.Require {
 		if q.Figure != "" && other.Figure == q.Figure && other.AtLeast == q.AtLeast {
-			f.r.addf(q.Pos, "keep one", "%s has that kind of limit already, on line %d", q.Figure, other.Pos.Line)
+			f.Report.Addf(q.Pos, "keep one", "%s has that kind of limit already, on line %d", q.Figure, other.Pos.Line)
 		}
 	}
 	c.Require = append(c.Require, q)

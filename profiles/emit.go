@@ -35,12 +35,12 @@ func (c *compiler) step(s *StepSpec) {
 	switch s.Kind {
 	case "close":
 		if c.closed {
-			c.r.add(s.Pos, "the contactors are closed here already", "leave this step out")
+			c.r.Add(s.Pos, "the contactors are closed here already", "leave this step out")
 		}
 		c.shut(s, "")
 	case "open":
 		if !c.closed {
-			c.r.add(s.Pos, "the contactors are open here already", "leave this step out")
+			c.r.Add(s.Pos, "the contactors are open here already", "leave this step out")
 		}
 		c.open(s, "")
 	case "charge", "discharge":

@@ -14,7 +14,7 @@ func (c *compiler) balance(s *StepSpec) {
 	spec := &s.Balance
 	e, ok := c.ends(s, &spec.TopUp, "top_up.")
 	if c.b.Monitor.Bleed == 0 {
-		c.r.add(s.Pos, "this bench's monitor has no bleed resistors", "take a bench that declares monitor.bleed")
+		c.r.Add(s.Pos, "this bench's monitor has no bleed resistors", "take a bench that declares monitor.bleed")
 		ok = false
 	}
 	if !ok {

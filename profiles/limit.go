@@ -8,7 +8,7 @@ import (
 // ends turns what a step asks for into numbers and checks each against the
 // effective limits and the instruments (INV-08). key prefixes the step's keys.
 func (c *compiler) ends(s *StepSpec, d *DriveSpec, key string) (ends, bool) {
-	before := len(c.r.problems)
+	before := len(c.r.Problems)
 	step := int64(c.b.Load.CurrentStep)
 	if d.Charge {
 		step = int64(c.b.Supply.CurrentStep)
@@ -37,7 +37,7 @@ func (c *compiler) ends(s *StepSpec, d *DriveSpec, key string) (ends, bool) {
 		c.held = append(c.held, held{where("hold"), e.hold})
 	}
 	c.checkPower(where("current"), d.Charge, e)
-	return e, len(c.r.problems) == before
+	return e, len(c.r.Problems) == before
 }
 
 // checkCurrent: a current needs room under its limit for the sensors' errors,
@@ -55,15 +55,15 @@ func (c *compiler) checkCurrent(at Pos, charge bool, i drivers.Microamps) {
 	most := drivers.Microamps(down(int64(min(limit-errs, spec.CurrentMax)), int64(spec.CurrentStep)))
 	switch {
 	case i <= 0:
-		c.r.add(at, "the current rounds to nothing", "write a greater one")
+		c.r.Add(at, "the current rounds to nothing", "write a greater one")
 	case i > limit:
-		c.r.addf(at, "at most "+amps(most), "a current of %s is over %s of %s, set by %s", amps(i), key, amps(limit), o.name)
+		c.r.Addf(at, "at most "+amps(most), "a current of %s is over %s of %s, set by %s", amps(i), key, amps(limit), o.name)
 	case i > limit-errs:
-		c.r.addf(at, "at most "+amps(most), "a current of %s leaves no room for the sensors' errors under %s of %s, set by %s", amps(i), key, amps(limit), o.name)
+		c.r.Addf(at, "at most "+amps(most), "a current of %s leaves no room for the sensors' errors under %s of %s, set by %s", amps(i), key, amps(limit), o.name)
 	case i > spec.CurrentMax:
-		c.r.addf(at, "at most "+amps(most), "a current of %s is over the %s's %s", amps(i), name, amps(spec.CurrentMax))
+		c.r.Addf(at, "at most "+amps(most), "a current of %s is over the %s's %s", amps(i), name, amps(spec.CurrentMax))
 	case i < c.plan.Limits.NearZero:
-		c.r.addf(at, "at least "+amps(c.plan.Limits.NearZero), "a current of %s cannot be told from none on this bench", amps(i))
+		c.r.Addf(at, "at least "+amps(c.plan.Limits.NearZero), "a current of %s cannot be told from none on this bench", amps(i))
 	}
 	if !charge {
 		return
@@ -73,7 +73,7 @@ func (c *compiler) checkCurrent(at Pos, charge bool, i drivers.Microamps) {
 		allowed = max(allowed, row.Current)
 	}
 	if allowed > 0 && i > allowed {
-		c.r.addf(at, "at most "+amps(allowed), "a current of %s is allowed at no temperature by the maker's charge_table", amps(i))
+		c.r.Addf(at, "at most "+amps(allowed), "a current of %s is allowed at no temperature by the maker's charge_table", amps(i))
 	}
 }
 
@@ -81,9 +81,9 @@ func (c *compiler) checkTaper(at Pos, e ends) {
 	switch {
 	case e.taper == 0:
 	case e.taper >= e.current:
-		c.r.addf(at, "under "+amps(e.current), "a taper of %s is not under the current of %s", amps(e.taper), amps(e.current))
+		c.r.Addf(at, "under "+amps(e.current), "a taper of %s is not under the current of %s", amps(e.taper), amps(e.current))
 	case e.taper < 2*c.plan.Limits.NearZero:
-		c.r.addf(at, "at least "+amps(2*c.plan.Limits.NearZero), "a taper of %s cannot be told from no current on this bench", amps(e.taper))
+		c.r.Addf(at, "at least "+amps(2*c.plan.Limits.NearZero), "a taper of %s cannot be told from no current on this bench", amps(e.taper))
 	}
 }
 
@@ -93,13 +93,13 @@ func (c *compiler) checkCellTarget(at Pos, key string, charge bool, v drivers.Mi
 	g := c.budget
 	room := 2*g.TapError + drivers.Microvolts(mulDivUp(max(g.ChargeRate, g.DischargeRate), int64(g.Path), int64(drivers.Second)))
 	if most := c.eff.CellMax - room; charge && v > most {
-		c.r.addf(at, "at most "+volts(safe(most)), "%s of %s comes too near cell_max of %s, set by %s", key, volts(v), volts(c.eff.CellMax), c.source("cell_max", true).name)
+		c.r.Addf(at, "at most "+volts(safe(most)), "%s of %s comes too near cell_max of %s, set by %s", key, volts(v), volts(c.eff.CellMax), c.source("cell_max", true).name)
 	}
 	if least := c.eff.CellMin + room; !charge && v < least {
-		c.r.addf(at, "at least "+volts(drivers.Microvolts(up(int64(least), 1000))), "%s of %s comes too near cell_min of %s, set by %s", key, volts(v), volts(c.eff.CellMin), c.source("cell_min", false).name)
+		c.r.Addf(at, "at least "+volts(drivers.Microvolts(up(int64(least), 1000))), "%s of %s comes too near cell_min of %s, set by %s", key, volts(v), volts(c.eff.CellMin), c.source("cell_min", false).name)
 	}
 	if charge && v <= c.eff.CellMin || !charge && v >= c.eff.CellMax {
-		c.r.addf(at, between(int64(c.eff.CellMin), int64(c.eff.CellMax), DimCell), "%s of %s lies on the wrong side", key, volts(v))
+		c.r.Addf(at, between(int64(c.eff.CellMin), int64(c.eff.CellMax), DimCell), "%s of %s lies on the wrong side", key, volts(v))
 	}
 }
 
@@ -113,7 +113,7 @@ func (c *compiler) checkPower(at Pos, charge bool, e ends) {
 	}
 	mW := mulDivUp(int64(c.m.Series)*int64(v), int64(e.current), 1_000_000_000)
 	if mW > spec.PowerMaxMW {
-		c.r.addf(at, "at most "+amps(drivers.Microamps(down(mulDiv(spec.PowerMaxMW, 1_000_000_000, int64(c.m.Series)*int64(v)), 10_000))),
+		c.r.Addf(at, "at most "+amps(drivers.Microamps(down(mulDiv(spec.PowerMaxMW, 1_000_000_000, int64(c.m.Series)*int64(v)), 10_000))),
 			"%s at %s takes %s, over the %s's %s", amps(e.current), FormatQuantity(int64(c.m.Series)*int64(v), DimVoltage),
 			FormatQuantity(mW, DimPower), name, FormatQuantity(spec.PowerMaxMW, DimPower))
 	}

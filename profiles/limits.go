@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // limit is one entry of a LimitSet, seen as a number with a safe side.
@@ -43,7 +44,7 @@ func makerSet(k *Maker) *LimitSet {
 
 // inside reports every limit of l that is looser than outer's: a later file can
 // tighten and never loosen (INV-10). whose names outer.
-func (l *LimitSet) inside(r *report, outer *LimitSet, whose string) {
+func (l *LimitSet) inside(r *tree.Report, outer *LimitSet, whose string) {
 	for _, row := range limitTable {
 		mine, theirs := *row.value(l), *row.value(outer)
 		if mine == 0 || theirs == 0 || mine == theirs || (mine < theirs) == row.upper {
@@ -53,12 +54,12 @@ func (l *LimitSet) inside(r *report, outer *LimitSet, whose string) {
 		if !row.upper {
 			side, right = "under", "at least "
 		}
-		r.add(l.at[row.key], fmt.Sprintf("%s of %s is looser: it is %s %s of %s", row.key,
+		r.Add(l.at[row.key], fmt.Sprintf("%s of %s is looser: it is %s %s of %s", row.key,
 			FormatQuantity(mine, row.dim), side, whose, FormatQuantity(theirs, row.dim)),
 			right+FormatQuantity(theirs, row.dim))
 	}
 	if l.CellMax != 0 && l.CellMin != 0 && l.CellMin >= l.CellMax {
-		r.add(l.at["cell_min"], "cell_min is not under cell_max", "leave room to work between the two")
+		r.Add(l.at["cell_min"], "cell_min is not under cell_max", "leave room to work between the two")
 	}
 }
 

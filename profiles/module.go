@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // Ppm is a ratio in parts per million: 3 % is 30 000.
@@ -99,39 +100,39 @@ type Permits struct {
 // Bounds of what any file may say, whatever the chemistry: they catch a wrong
 // power of ten, not a wrong choice.
 var (
-	anyCell       = span{100_000, 6_000_000}                    // 0.1 V to 6 V
-	anyCurrent    = span{1_000, 2_000_000_000}                  // 1 mA to 2 kA
-	anyCapacity   = span{36_000_000_000, 3_600_000_000_000_000} // 10 mAh to 1000 Ah
-	anyTemp       = span{213_150, 373_150}                      // -60 degC to 100 degC
-	anyDifference = span{1, 50_000}
-	anyRatio      = span{0, 1_000_000}
+	anyCell       = tree.Within(100_000, 6_000_000)                    // 0.1 V to 6 V
+	anyCurrent    = tree.Within(1_000, 2_000_000_000)                  // 1 mA to 2 kA
+	anyCapacity   = tree.Within(36_000_000_000, 3_600_000_000_000_000) // 10 mAh to 1000 Ah
+	anyTemp       = tree.Within(213_150, 373_150)                      // -60 degC to 100 degC
+	anyDifference = tree.Within(1, 50_000)
+	anyRatio      = tree.Within(0, 1_000_000)
 )
 
 // ParseModule reads a module file; name appears in the problems. The module is
 // nil when there are problems.
 func ParseModule(name string, src []byte) (*Module, []Problem) {
-	r := &report{}
-	root := r.parseTree(name, src)
+	r := &tree.Report{}
+	root := r.Tree(name, src)
 	if root == nil {
-		return nil, r.sorted()
+		return nil, r.Sorted()
 	}
-	f := r.fields(root, "the module file")
-	m := &Module{File: name, Digest: digest(src), at: f.at}
+	f := r.Fields(root, "the module file")
+	m := &Module{File: name, Digest: digest(src), at: f.At}
 	m.nameplate(f)
-	m.Maker = readMaker(r.fields(f.need("maker", "give the cell maker's limits, from the data sheet"), "maker"), m)
-	m.Limits = readLimits(r.fields(f.need("limits", "give the module's working limits, inside the maker's"), "limits"), true)
+	m.Maker = readMaker(r.Fields(f.Need("maker", "give the cell maker's limits, from the data sheet"), "maker"), m)
+	m.Limits = readLimits(r.Fields(f.Need("limits", "give the module's working limits, inside the maker's"), "limits"), true)
 	m.thermal(f)
 	m.readOCV(f)
 	m.readSensors(f)
-	if n := f.find("permits"); n != nil {
-		m.Permits = readPermits(r.fields(n, "permits"))
+	if n := f.Find("permits"); n != nil {
+		m.Permits = readPermits(r.Fields(n, "permits"))
 	}
-	f.finish()
-	if len(r.problems) == 0 {
+	f.Finish()
+	if len(r.Problems) == 0 {
 		m.check(r)
 	}
-	if len(r.problems) > 0 {
-		return nil, r.sorted()
+	if len(r.Problems) > 0 {
+		return nil, r.Sorted()
 	}
 	return m, nil
 }
@@ -141,160 +142,160 @@ func digest(src []byte) string {
 	return hex.EncodeToString(sum[:])
 }
 
-func (m *Module) nameplate(f *fields) {
-	m.Serial = f.name("module", "KW-01", true)
-	m.Title = f.optional("title")
-	m.Chemistry = f.choice("chemistry", true, "LFP", "NMC", "NCA", "LTO", "LMO", "LCO")
-	m.Series = int(f.count("series", true, 1, 512))
-	m.Parallel = int(f.count("parallel", true, 1, 256))
-	m.Rated = drivers.Charge(f.quantity("rated_capacity", true, DimCharge, anyCapacity))
-	m.Nominal = drivers.Microvolts(f.quantity("nominal", true, DimCell, anyCell))
-	m.CellResistance = drivers.Microohms(f.quantity("cell_resistance", true, DimResistance, span{10, 10_000_000}))
-	m.StorageMin, m.StorageMax = f.between("storage", true, DimRatio, anyRatio)
+func (m *Module) nameplate(f *tree.Fields) {
+	m.Serial = f.Name("module", "KW-01", true)
+	m.Title = f.Optional("title")
+	m.Chemistry = f.Choice("chemistry", true, "LFP", "NMC", "NCA", "LTO", "LMO", "LCO")
+	m.Series = int(f.Count("series", true, 1, 512))
+	m.Parallel = int(f.Count("parallel", true, 1, 256))
+	m.Rated = drivers.Charge(f.Quantity("rated_capacity", true, DimCharge, anyCapacity))
+	m.Nominal = drivers.Microvolts(f.Quantity("nominal", true, DimCell, anyCell))
+	m.CellResistance = drivers.Microohms(f.Quantity("cell_resistance", true, DimResistance, tree.Within(10, 10_000_000)))
+	m.StorageMin, m.StorageMax = f.Between("storage", true, DimRatio, anyRatio)
 }
 
-func readMaker(f *fields, m *Module) Maker {
+func readMaker(f *tree.Fields, m *Module) Maker {
 	k := Maker{
-		CellMax:      drivers.Microvolts(f.quantity("cell_max", true, DimCell, anyCell)),
-		CellMin:      drivers.Microvolts(f.quantity("cell_min", true, DimCell, anyCell)),
-		NoCharge:     drivers.Microvolts(f.quantity("no_charge_under", true, DimCell, anyCell)),
-		ChargeMax:    drivers.Microamps(f.quantity("charge_max", true, DimCurrent, anyCurrent)),
-		DischargeMax: drivers.Microamps(f.quantity("discharge_max", true, DimCurrent, anyCurrent)),
+		CellMax:      drivers.Microvolts(f.Quantity("cell_max", true, DimCell, anyCell)),
+		CellMin:      drivers.Microvolts(f.Quantity("cell_min", true, DimCell, anyCell)),
+		NoCharge:     drivers.Microvolts(f.Quantity("no_charge_under", true, DimCell, anyCell)),
+		ChargeMax:    drivers.Microamps(f.Quantity("charge_max", true, DimCurrent, anyCurrent)),
+		DischargeMax: drivers.Microamps(f.Quantity("discharge_max", true, DimCurrent, anyCurrent)),
 	}
 	k.ChargeTempMin, k.ChargeTempMax = readTemps(f, "charge_temperature", true)
 	k.DischargeTempMin, k.DischargeTempMax = readTemps(f, "discharge_temperature", true)
-	if n := f.find("charge_table"); n != nil {
+	if n := f.Find("charge_table"); n != nil {
 		k.ChargeTable = readChargeTable(f, n)
 	}
-	for key, at := range f.at {
+	for key, at := range f.At {
 		m.at["maker."+key] = at
 	}
-	f.finish()
+	f.Finish()
 	return k
 }
 
-func readTemps(f *fields, key string, required bool) (lo, hi drivers.Millikelvins) {
-	a, b := f.between(key, required, DimTemperature, anyTemp)
+func readTemps(f *tree.Fields, key string, required bool) (lo, hi drivers.Millikelvins) {
+	a, b := f.Between(key, required, DimTemperature, anyTemp)
 	return drivers.Millikelvins(a), drivers.Millikelvins(b)
 }
 
 // readChargeTable reads `0 degC: 4 A` lines.
-func readChargeTable(f *fields, n *node) []TempCurrent {
+func readChargeTable(f *tree.Fields, n *tree.Node) []TempCurrent {
 	var rows []TempCurrent
-	for _, p := range f.pairs("charge_table", n, DimTemperature, anyTemp, DimCurrent, span{0, anyCurrent.hi}) {
-		rows = append(rows, TempCurrent{drivers.Millikelvins(p.key), drivers.Microamps(p.value)})
+	for _, p := range f.Pairs("charge_table", n, DimTemperature, anyTemp, DimCurrent, tree.Within(0, anyCurrent.Hi)) {
+		rows = append(rows, TempCurrent{drivers.Millikelvins(p.Key), drivers.Microamps(p.Value)})
 	}
 	return rows
 }
 
 // readLimits reads a set of limits. In a module file the ones without which no
 // plan can be checked are required.
-func readLimits(f *fields, required bool) LimitSet {
+func readLimits(f *tree.Fields, required bool) LimitSet {
 	l := LimitSet{
-		CellMax:        drivers.Microvolts(f.quantity("cell_max", required, DimCell, anyCell)),
-		CellMin:        drivers.Microvolts(f.quantity("cell_min", required, DimCell, anyCell)),
-		ChargeMax:      drivers.Microamps(f.quantity("charge_max", required, DimCurrent, anyCurrent)),
-		DischargeMax:   drivers.Microamps(f.quantity("discharge_max", required, DimCurrent, anyCurrent)),
-		SoftTemp:       drivers.Millikelvins(f.quantity("pause_above", false, DimTemperature, anyTemp)),
-		SoftHysteresis: drivers.Millikelvins(f.quantity("resume_cooler_by", false, DimDifference, anyDifference)),
-		at:             f.at,
+		CellMax:        drivers.Microvolts(f.Quantity("cell_max", required, DimCell, anyCell)),
+		CellMin:        drivers.Microvolts(f.Quantity("cell_min", required, DimCell, anyCell)),
+		ChargeMax:      drivers.Microamps(f.Quantity("charge_max", required, DimCurrent, anyCurrent)),
+		DischargeMax:   drivers.Microamps(f.Quantity("discharge_max", required, DimCurrent, anyCurrent)),
+		SoftTemp:       drivers.Millikelvins(f.Quantity("pause_above", false, DimTemperature, anyTemp)),
+		SoftHysteresis: drivers.Millikelvins(f.Quantity("resume_cooler_by", false, DimDifference, anyDifference)),
+		at:             f.At,
 	}
 	l.ChargeTempMin, l.ChargeTempMax = readTemps(f, "charge_temperature", required)
 	l.DischargeTempMin, l.DischargeTempMax = readTemps(f, "discharge_temperature", required)
-	f.finish()
+	f.Finish()
 	return l
 }
 
-func (m *Module) thermal(f *fields) {
-	t := f.r.fields(f.need("thermal", "give heat_capacity and conductance of a cell group"), "thermal")
-	m.HeatCapacity = t.quantity("heat_capacity", true, DimHeat, span{1_000, 1_000_000_000})
-	m.NeighbourConductance = t.quantity("conductance", true, DimConductance, span{1, 1_000_000})
-	t.finish()
+func (m *Module) thermal(f *tree.Fields) {
+	t := f.Report.Fields(f.Need("thermal", "give heat_capacity and conductance of a cell group"), "thermal")
+	m.HeatCapacity = t.Quantity("heat_capacity", true, DimHeat, tree.Within(1_000, 1_000_000_000))
+	m.NeighbourConductance = t.Quantity("conductance", true, DimConductance, tree.Within(1, 1_000_000))
+	t.Finish()
 }
 
-func (m *Module) readOCV(f *fields) {
-	n := f.need("open_circuit", "give lines such as `50 %: 3.266 V` from 0 % to 100 %")
-	for _, p := range f.pairs("open_circuit", n, DimRatio, anyRatio, DimCell, anyCell) {
-		m.OCV = append(m.OCV, OCVPoint{p.key, drivers.Microvolts(p.value)})
+func (m *Module) readOCV(f *tree.Fields) {
+	n := f.Need("open_circuit", "give lines such as `50 %: 3.266 V` from 0 % to 100 %")
+	for _, p := range f.Pairs("open_circuit", n, DimRatio, anyRatio, DimCell, anyCell) {
+		m.OCV = append(m.OCV, OCVPoint{p.Key, drivers.Microvolts(p.Value)})
 	}
 }
 
-func (m *Module) readSensors(f *fields) {
+func (m *Module) readSensors(f *tree.Fields) {
 	right := "list the cell each sensor sits at, such as [2, 6, 10]"
-	n := f.need("temperature_sensors", right)
-	for _, item := range f.list("temperature_sensors", n, right) {
+	n := f.Need("temperature_sensors", right)
+	for _, item := range f.List("temperature_sensors", n, right) {
 		last := m.Series
 		if last == 0 {
 			last = 512 // refused already; say nothing more about it
 		}
-		cell := int(f.countOf("temperature_sensors", item, 1, int64(last)))
+		cell := int(f.CountOf("temperature_sensors", item, 1, int64(last)))
 		if cell == 0 {
 			continue
 		}
 		for _, other := range m.Sensors {
 			if other == cell-1 {
-				f.r.addf(item.at, "give each sensor its own cell", "two sensors sit at cell %d", cell)
+				f.Report.Addf(item.At, "give each sensor its own cell", "two sensors sit at cell %d", cell)
 			}
 		}
 		m.Sensors = append(m.Sensors, cell-1)
 	}
 }
 
-func readPermits(f *fields) Permits {
+func readPermits(f *tree.Fields) Permits {
 	p := Permits{
-		RecoverLow:      f.yes("recover_low"),
-		RecoverHigh:     f.yes("recover_high"),
-		RecoveryCurrent: drivers.Microamps(f.quantity("recovery_current", true, DimCurrent, anyCurrent)),
+		RecoverLow:      f.Yes("recover_low"),
+		RecoverHigh:     f.Yes("recover_high"),
+		RecoveryCurrent: drivers.Microamps(f.Quantity("recovery_current", true, DimCurrent, anyCurrent)),
 	}
-	f.finish()
+	f.Finish()
 	return p
 }
 
 // check compares what was read with itself: the maker's limits rise, the
 // working limits lie inside them (INV-10), the table covers 0 to 100 %.
-func (m *Module) check(r *report) {
+func (m *Module) check(r *tree.Report) {
 	k := &m.Maker
-	r.rises(m.at["maker.cell_max"], DimCell, "no_charge_under", int64(k.NoCharge), "cell_min", int64(k.CellMin), true)
-	r.rises(m.at["maker.cell_max"], DimCell, "cell_min", int64(k.CellMin), "cell_max", int64(k.CellMax), false)
-	if len(r.problems) > 0 {
+	rises(r, m.at["maker.cell_max"], DimCell, "no_charge_under", int64(k.NoCharge), "cell_min", int64(k.CellMin), true)
+	rises(r, m.at["maker.cell_max"], DimCell, "cell_min", int64(k.CellMin), "cell_max", int64(k.CellMax), false)
+	if len(r.Problems) > 0 {
 		return // what follows would only repeat it
 	}
 	if m.Nominal <= k.CellMin || m.Nominal >= k.CellMax {
-		r.addf(m.at["nominal"], between(int64(k.CellMin), int64(k.CellMax), DimCell),
+		r.Addf(m.at["nominal"], between(int64(k.CellMin), int64(k.CellMax), DimCell),
 			"nominal %s lies outside the maker's limits", FormatQuantity(int64(m.Nominal), DimCell))
 	}
 	m.Limits.inside(r, makerSet(k), "the cell maker's limit")
 	if m.Permits.RecoveryCurrent > drivers.Microamps(int64(m.Rated)/3_600_000/20) {
-		r.addf(m.at["permits"], "at most C/20", "recovery_current is over a twentieth of the rated capacity in an hour")
+		r.Addf(m.at["permits"], "at most C/20", "recovery_current is over a twentieth of the rated capacity in an hour")
 	}
 	m.checkOCV(r)
 }
 
-func (m *Module) checkOCV(r *report) {
+func (m *Module) checkOCV(r *tree.Report) {
 	at := m.at["open_circuit"]
 	n := len(m.OCV)
 	if n < 2 || m.OCV[0].SoC != 0 || m.OCV[n-1].SoC != 1_000_000 {
-		r.add(at, "open_circuit does not reach from 0 % to 100 %", "begin with 0 % and end with 100 %")
+		r.Add(at, "open_circuit does not reach from 0 % to 100 %", "begin with 0 % and end with 100 %")
 		return
 	}
 	for i := 1; i < n; i++ {
 		if m.OCV[i].Voltage <= m.OCV[i-1].Voltage {
-			r.addf(at, "give voltages that rise with the state of charge",
+			r.Addf(at, "give voltages that rise with the state of charge",
 				"open_circuit does not rise between %s and %s", FormatQuantity(m.OCV[i-1].SoC, DimRatio), FormatQuantity(m.OCV[i].SoC, DimRatio))
 		}
 	}
 	if top := m.OCV[n-1].Voltage; top > m.Maker.CellMax {
-		r.addf(at, "at most "+FormatQuantity(int64(m.Maker.CellMax), DimCell),
+		r.Addf(at, "at most "+FormatQuantity(int64(m.Maker.CellMax), DimCell),
 			"open_circuit at 100 %% is %s, over the maker's cell_max", FormatQuantity(int64(top), DimCell))
 	}
 }
 
 // rises reports a pair that does not rise.
-func (r *report) rises(at Pos, d Dimension, low string, a int64, high string, b int64, equal bool) {
+func rises(r *tree.Report, at Pos, d Dimension, low string, a int64, high string, b int64, equal bool) {
 	if a < b || equal && a == b {
 		return
 	}
-	r.addf(at, fmt.Sprintf("put %s under %s", low, high), "%s %s is not under %s %s", low, FormatQuantity(a, d), high, FormatQuantity(b, d))
+	r.Addf(at, fmt.Sprintf("put %s under %s", low, high), "%s %s is not under %s %s", low, FormatQuantity(a, d), high, FormatQuantity(b, d))
 }
 
 func between(lo, hi int64, d Dimension) string {

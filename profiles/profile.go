@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // Profile is a profile file: what to do with a module, step by step, free of
@@ -125,51 +126,51 @@ type RepeatSpec struct {
 // ParseProfile reads a profile file; name appears in the problems. The profile
 // is nil when there are problems.
 func ParseProfile(name string, src []byte) (*Profile, []Problem) {
-	r := &report{}
-	root := r.parseTree(name, src)
+	r := &tree.Report{}
+	root := r.Tree(name, src)
 	if root == nil {
-		return nil, r.sorted()
+		return nil, r.Sorted()
 	}
-	f := r.fields(root, "the profile file")
-	p := &Profile{File: name, Digest: digest(src), at: f.at, StartSoC: 500_000}
-	p.Name = f.name("profile", "qualify", true)
-	p.Title = f.optional("title")
-	p.Purpose = f.optional("purpose")
-	p.Attended = f.yes("attended")
-	if f.has("expect_start") {
-		p.StartSoC = f.quantity("expect_start", true, DimRatio, anyRatio)
+	f := r.Fields(root, "the profile file")
+	p := &Profile{File: name, Digest: digest(src), at: f.At, StartSoC: 500_000}
+	p.Name = f.Name("profile", "qualify", true)
+	p.Title = f.Optional("title")
+	p.Purpose = f.Optional("purpose")
+	p.Attended = f.Yes("attended")
+	if f.Has("expect_start") {
+		p.StartSoC = f.Quantity("expect_start", true, DimRatio, anyRatio)
 	}
-	if n := f.find("limits"); n != nil {
-		p.Limits = readLimits(r.fields(n, "limits"), false)
+	if n := f.Find("limits"); n != nil {
+		p.Limits = readLimits(r.Fields(n, "limits"), false)
 	}
 	right := "list what to do, such as `- rest: 10 min`"
-	p.Steps = readSteps(f, f.need("steps", right), 0)
-	f.finish()
+	p.Steps = readSteps(f, f.Need("steps", right), 0)
+	f.Finish()
 	checkSaved(r, p.Steps, map[string]bool{"rated": true})
-	if len(r.problems) > 0 {
-		return nil, r.sorted()
+	if len(r.Problems) > 0 {
+		return nil, r.Sorted()
 	}
 	return p, nil
 }
 
 // checkSaved follows the steps in order: what a step counts by or a repeat
 // watches must have been saved before.
-func checkSaved(r *report, steps []StepSpec, saved map[string]bool) {
+func checkSaved(r *tree.Report, steps []StepSpec, saved map[string]bool) {
 	known := func(at Pos, name string) {
 		if name == "" || saved[name] {
 			return
 		}
 		right := "let an earlier discharge say save_as: " + name
-		if near := nearest(name, slices.Sorted(maps.Keys(saved))); near != "" {
+		if near := tree.Nearest(name, slices.Sorted(maps.Keys(saved))); near != "" {
 			right = fmt.Sprintf("did you mean %q?", near)
 		}
-		r.addf(at, right, "no step before this one saves %q", name)
+		r.Addf(at, right, "no step before this one saves %q", name)
 	}
 	for i := range steps {
 		s := &steps[i]
 		known(s.at["counted"], s.Drive.CountedOf)
 		if s.Drive.SaveAs == "rated" {
-			r.add(s.at["save_as"], `"rated" is the rated capacity`, "choose another name")
+			r.Add(s.at["save_as"], `"rated" is the rated capacity`, "choose another name")
 		} else if s.Drive.SaveAs != "" {
 			saved[s.Drive.SaveAs] = true
 		}

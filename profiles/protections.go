@@ -4,57 +4,58 @@ import (
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
-func (b *Bench) readProtections(f *fields) {
-	n := f.find("protections")
+func (b *Bench) readProtections(f *tree.Fields) {
+	n := f.Find("protections")
 	if n == nil {
 		return // demanded by Compile, for unattended profiles only
 	}
-	p := f.r.fields(n, "protections")
+	p := f.Report.Fields(n, "protections")
 	simple := func(key string) *Proof {
-		n := p.find(key)
+		n := p.Find(key)
 		if n == nil {
 			return nil
 		}
-		c := p.r.fields(n, key)
+		c := p.Report.Fields(n, key)
 		proof := readProof(c, "proved")
-		c.finish()
+		c.Finish()
 		return &proof
 	}
 	b.Protections.EmergencyStop = simple("emergency_stop")
 	b.Protections.FireDetection = simple("fire_detection")
 	b.Protections.InsulationMonitor = simple("insulation_monitor")
-	if n := p.find("cell_cut_off"); n != nil {
-		c := p.r.fields(n, "cell_cut_off")
+	if n := p.Find("cell_cut_off"); n != nil {
+		c := p.Report.Fields(n, "cell_cut_off")
 		b.Protections.CellCutOff = &CutOff{
 			Proof:       readProof(c, "proved"),
-			Voltage:     drivers.Microvolts(c.quantity("voltage", true, DimCell, anyCell)),
-			Temperature: drivers.Millikelvins(c.quantity("temperature", true, DimTemperature, anyTemp)),
+			Voltage:     drivers.Microvolts(c.Quantity("voltage", true, DimCell, anyCell)),
+			Temperature: drivers.Millikelvins(c.Quantity("temperature", true, DimTemperature, anyTemp)),
 		}
-		c.finish()
+		c.Finish()
 	}
-	if n := p.find("fuse"); n != nil {
-		c := p.r.fields(n, "fuse")
+	if n := p.Find("fuse"); n != nil {
+		c := p.Report.Fields(n, "fuse")
 		b.Protections.Fuse = &Fuse{Proof: readProof(c, "proved"),
-			Rating: drivers.Microamps(c.quantity("rating", true, DimCurrent, anyCurrent))}
-		c.finish()
+			Rating: drivers.Microamps(c.Quantity("rating", true, DimCurrent, anyCurrent))}
+		c.Finish()
 	}
-	p.finish()
+	p.Finish()
 }
 
 // readProof reads when something was proved (or agreed) and by which role.
-func readProof(f *fields, key string) Proof {
-	p := Proof{By: f.text("by", "name the role that vouches for it, such as test engineer")}
+func readProof(f *tree.Fields, key string) Proof {
+	p := Proof{By: f.Text("by", "name the role that vouches for it, such as test engineer")}
 	right := "write a date such as 2026-03-31"
-	n := f.need(key, right)
-	s, ok := f.scalar(key, n, right)
+	n := f.Need(key, right)
+	s, ok := f.Scalar(key, n, right)
 	if !ok {
 		return p
 	}
 	on, err := time.Parse(time.DateOnly, s)
 	if err != nil || on.Year() < 2000 {
-		f.r.addf(n.at, right, "%s: %q is not a date", key, s)
+		f.Report.Addf(n.At, right, "%s: %q is not a date", key, s)
 		return p
 	}
 	p.On = on
@@ -85,17 +86,17 @@ func (b *Bench) missing(m *Module, cellMax drivers.Microvolts) []string {
 }
 
 // readVirtual reads what a virtual bench simulates.
-func readVirtual(f *fields) *VirtualArticle {
-	ratio := func(key string) Ppm { return f.quantity(key, true, DimRatio, anyRatio) }
+func readVirtual(f *tree.Fields) *VirtualArticle {
+	ratio := func(key string) Ppm { return f.Quantity(key, true, DimRatio, anyRatio) }
 	v := &VirtualArticle{
-		Seed:             uint64(f.count("seed", true, 0, 1<<62)),
-		Capacity:         f.quantity("capacity", true, DimRatio, span{100_000, 2_000_000}),
+		Seed:             uint64(f.Count("seed", true, 0, 1<<62)),
+		Capacity:         f.Quantity("capacity", true, DimRatio, tree.Within(100_000, 2_000_000)),
 		CapacitySpread:   ratio("capacity_spread"),
 		ResistanceSpread: ratio("resistance_spread"),
 		StateOfCharge:    ratio("state_of_charge"),
 		StateSpread:      ratio("state_spread"),
-		Ambient:          drivers.Millikelvins(f.quantity("ambient", true, DimTemperature, anyTemp)),
+		Ambient:          drivers.Millikelvins(f.Quantity("ambient", true, DimTemperature, anyTemp)),
 	}
-	f.finish()
+	f.Finish()
 	return v
 }

@@ -14,13 +14,13 @@ import (
 func testBench() drivers.Bench {
 	return drivers.Bench{
 		Name: "slip-1",
-		Monitor: drivers.MonitorSpec{Driver: "fake", Cells: 3, Temps: 2, Period: 100 * ms, CellStep: 150, TempStep: 100,
+		Monitor: drivers.MonitorSpec{Wire: drivers.Wire{Driver: "fake"}, Cells: 3, Temps: 2, Period: 100 * ms, CellStep: 150, TempStep: 100,
 			CurrentStep: 10_000, CurrentRange: 200 * drivers.Ampere},
-		Supply: drivers.PowerSpec{Driver: "fake", VoltageMax: 100 * drivers.Volt, CurrentMax: 50 * drivers.Ampere, VoltageStep: 1000, CurrentStep: 1000},
-		Load:   drivers.PowerSpec{Driver: "fake", VoltageMax: 100 * drivers.Volt, CurrentMax: 50 * drivers.Ampere, VoltageStep: 1000, CurrentStep: 1000},
-		Box: drivers.BoxSpec{Driver: "fake", LinkStep: 1000, LinkPeriod: 5 * ms, OpeningCurrent: 2 * drivers.Ampere,
+		Supply: drivers.PowerSpec{Wire: drivers.Wire{Driver: "fake"}, VoltageMax: 100 * drivers.Volt, CurrentMax: 50 * drivers.Ampere, VoltageStep: 1000, CurrentStep: 1000},
+		Load:   drivers.PowerSpec{Wire: drivers.Wire{Driver: "fake"}, VoltageMax: 100 * drivers.Volt, CurrentMax: 50 * drivers.Ampere, VoltageStep: 1000, CurrentStep: 1000},
+		Box: drivers.BoxSpec{Wire: drivers.Wire{Driver: "fake"}, LinkStep: 1000, LinkPeriod: 5 * ms, OpeningCurrent: 2 * drivers.Ampere,
 			BreakingCurrent: 100 * drivers.Ampere, OpeningTime: 100 * ms, SwitchTime: 30 * ms, CurrentStep: 10_000},
-		Meter: drivers.MeterSpec{Driver: "fake", VoltageStep: 1000},
+		Meter: drivers.MeterSpec{Wire: drivers.Wire{Driver: "fake"}, VoltageStep: 1000},
 		Lease: drivers.Second,
 	}
 }

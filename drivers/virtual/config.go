@@ -88,7 +88,7 @@ func DefaultArticle() Article {
 func WorkshopBench() drivers.Bench {
 	const ms = drivers.Millisecond
 	power := drivers.PowerSpec{
-		Driver: "virtual", VoltageMax: 120 * drivers.Volt, CurrentMax: 60 * drivers.Ampere, PowerMaxMW: 5_000_000,
+		Wire: drivers.Wire{Driver: "virtual"}, VoltageMax: 120 * drivers.Volt, CurrentMax: 60 * drivers.Ampere, PowerMaxMW: 5_000_000,
 		VoltageStep: 10_000, CurrentStep: 10_000,
 		VoltageAcc: drivers.Accuracy{GainPPM: 500, Offset: 50_000},
 		CurrentAcc: drivers.Accuracy{GainPPM: 1000, Offset: 30_000},
@@ -97,7 +97,7 @@ func WorkshopBench() drivers.Bench {
 	return drivers.Bench{
 		Name: "workshop",
 		Monitor: drivers.MonitorSpec{
-			Driver: "virtual", Cells: 24, Temps: 6, Period: 100 * ms,
+			Wire: drivers.Wire{Driver: "virtual"}, Cells: 24, Temps: 6, Period: 100 * ms,
 			CellStep: 100, CellAccuracy: drivers.Accuracy{Offset: 2_000},
 			TempStep: 100, TempAccuracy: drivers.Accuracy{Offset: 1_000},
 			CurrentStep: 10_000, CurrentAcc: drivers.Accuracy{GainPPM: 2000, Offset: 30_000},
@@ -108,7 +108,7 @@ func WorkshopBench() drivers.Bench {
 		Supply: power,
 		Load:   power,
 		Box: drivers.BoxSpec{
-			Driver: "virtual", Precharge: 100_000_000, LinkNF: 1_000_000, LinkBleed: 10_000_000_000,
+			Wire: drivers.Wire{Driver: "virtual"}, Precharge: 100_000_000, LinkNF: 1_000_000, LinkBleed: 10_000_000_000,
 			LinkStep: 10_000, LinkAcc: drivers.Accuracy{GainPPM: 1000, Offset: 50_000}, LinkPeriod: 5 * ms,
 			DifferenceMax: 2 * drivers.Volt, OpeningCurrent: drivers.Ampere, BreakingCurrent: 200 * drivers.Ampere,
 			OpeningTime: 100 * ms, SwitchTime: 30 * ms,
@@ -116,7 +116,7 @@ func WorkshopBench() drivers.Bench {
 			Heartbeat: drivers.Second,
 		},
 		Meter: drivers.MeterSpec{
-			Driver: "virtual", VoltageStep: 1_000, VoltageAcc: drivers.Accuracy{GainPPM: 200, Offset: 5_000},
+			Wire: drivers.Wire{Driver: "virtual"}, VoltageStep: 1_000, VoltageAcc: drivers.Accuracy{GainPPM: 200, Offset: 5_000},
 		},
 		Lease: drivers.Second,
 	}

@@ -64,7 +64,7 @@ func drawHold(seed uint64) holdCase {
 	b.Monitor.TempStep, b.Monitor.TempAccuracy = 100, drivers.Accuracy{Offset: 500}
 	b.Box.CurrentStep, b.Box.CurrentAcc = 2000, drivers.Accuracy{GainPPM: 2000, Offset: 20_000}
 	power := drivers.PowerSpec{
-		Driver: "virtual", VoltageMax: 60 * drivers.Volt, CurrentMax: 40 * drivers.Ampere, PowerMaxMW: 2_000_000,
+		Wire: drivers.Wire{Driver: "virtual"}, VoltageMax: 60 * drivers.Volt, CurrentMax: 40 * drivers.Ampere, PowerMaxMW: 2_000_000,
 		VoltageStep: 10_000, CurrentStep: drivers.Microamps(pick(10_000, 20_000, 50_000, 100_000)),
 		VoltageAcc: drivers.Accuracy{GainPPM: 500, Offset: 20_000},
 		Delay:      drivers.Span(between(20, 500)) * drivers.Millisecond,

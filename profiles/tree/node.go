@@ -1,4 +1,4 @@
-package profiles
+package tree
 
 import (
 	"errors"
@@ -20,58 +20,61 @@ const (
 	maxDepth = 24
 )
 
-type nodeKind int
+// Kind is what stands at a place of a file.
+type Kind int
 
+// Kinds of nodes.
 const (
-	scalarNode nodeKind = iota
-	mapNode
-	listNode
-	badNode // already reported; whoever meets it says nothing more
+	Scalar Kind = iota
+	Map
+	List
+	Bad // already reported; whoever meets it says nothing more
 )
 
-// node is what is left of a YAML tree once everything that could surprise has
+// Node is what is left of a YAML tree once everything that could surprise has
 // been refused: scalars as written, maps in order, lists, each with its place.
-type node struct {
-	kind  nodeKind
-	at    Pos
-	text  string // scalars: as written, not as YAML would resolve it
-	keys  []entry
-	items []*node
+type Node struct {
+	Kind  Kind
+	At    Pos
+	Text  string // scalars: as written, not as YAML would resolve it
+	Keys  []Entry
+	Items []*Node
 }
 
-type entry struct {
-	key   string
-	at    Pos
-	value *node
+// Entry is one key of a map.
+type Entry struct {
+	Key   string
+	At    Pos
+	Value *Node
 }
 
-func (k nodeKind) String() string {
+func (k Kind) String() string {
 	return [...]string{"a single value", "a list of keys", "a list", "nothing usable"}[k]
 }
 
-// parseTree reads one document. The result is nil when nothing of it can be
+// Tree reads one document. The result is nil when nothing of it can be
 // used; problems say why.
-func (r *report) parseTree(name string, src []byte) (root *node) {
+func (r *Report) Tree(name string, src []byte) (root *Node) {
 	whole := Pos{File: name}
 	switch {
 	case len(src) > maxFile:
-		r.addf(whole, "such a file has a few kB", "the file has %d bytes, more than %d", len(src), maxFile)
+		r.Addf(whole, "such a file has a few kB", "the file has %d bytes, more than %d", len(src), maxFile)
 		return nil
 	case !utf8.Valid(src):
-		r.add(whole, "the file is not UTF-8 text", "save it as UTF-8")
+		r.Add(whole, "the file is not UTF-8 text", "save it as UTF-8")
 		return nil
 	case longLine(string(src)) > 0:
-		r.addf(Pos{name, longLine(string(src)), 1}, "break the line", "a line has more than %d characters", maxLine)
+		r.Addf(Pos{name, longLine(string(src)), 1}, "break the line", "a line has more than %d characters", maxLine)
 		return nil
 	case deep(string(src)):
-		r.addf(whole, "these files need four or five levels", "the file nests deeper than %d levels", maxDepth)
+		r.Addf(whole, "these files need four or five levels", "the file nests deeper than %d levels", maxDepth)
 		return nil
 	}
 	// The parser is the one place that meets arbitrary text first: a panic in
 	// it must become a refusal, not the end of the process.
 	defer func() {
 		if p := recover(); p != nil {
-			r.add(whole, "the file cannot be read as YAML", "compare it with a shipped file")
+			r.Add(whole, "the file cannot be read as YAML", "compare it with a shipped file")
 			root = nil
 		}
 	}()
@@ -83,7 +86,7 @@ func (r *report) parseTree(name string, src []byte) (root *node) {
 	return r.document(name, file)
 }
 
-func (r *report) syntax(name string, err error) {
+func (r *Report) syntax(name string, err error) {
 	at, what := Pos{File: name}, err.Error()
 	var syntax *yaml.SyntaxError
 	if errors.As(err, &syntax) {
@@ -92,26 +95,26 @@ func (r *report) syntax(name string, err error) {
 			at = place(name, syntax.Token)
 		}
 	}
-	r.add(at, "not valid YAML: "+what, "write one `key: value` a line, indented by two spaces")
+	r.Add(at, "not valid YAML: "+what, "write one `key: value` a line, indented by two spaces")
 }
 
-func (r *report) document(name string, file *ast.File) *node {
-	var root *node
+func (r *Report) document(name string, file *ast.File) *Node {
+	var root *Node
 	for _, doc := range file.Docs {
 		switch body := doc.Body.(type) {
 		case nil:
 		case *ast.DirectiveNode:
-			r.add(place(name, body.GetToken()), "YAML directives are not used here", "leave the line out")
+			r.Add(place(name, body.GetToken()), "YAML directives are not used here", "leave the line out")
 		default:
 			if root != nil {
-				r.add(place(name, first(body)), "a second document begins here", "put each document in a file of its own")
+				r.Add(place(name, first(body)), "a second document begins here", "put each document in a file of its own")
 				return root
 			}
 			root = r.convert(name, body, 0)
 		}
 	}
-	if root == nil && len(r.problems) == 0 {
-		r.add(Pos{File: name}, "the file is empty", "compare it with a shipped file")
+	if root == nil && len(r.Problems) == 0 {
+		r.Add(Pos{File: name}, "the file is empty", "compare it with a shipped file")
 	}
 	return root
 }
@@ -137,11 +140,11 @@ func first(n ast.Node) *token.Token {
 }
 
 // convert copies a tree and refuses what could surprise.
-func (r *report) convert(name string, n ast.Node, depth int) *node {
-	out := &node{at: place(name, first(n))}
-	refuse := func(what, right string) *node {
-		r.add(out.at, what, right)
-		out.kind = badNode
+func (r *Report) convert(name string, n ast.Node, depth int) *Node {
+	out := &Node{At: place(name, first(n))}
+	refuse := func(what, right string) *Node {
+		r.Add(out.At, what, right)
+		out.Kind = Bad
 		return out
 	}
 	if depth > maxDepth {
@@ -149,24 +152,24 @@ func (r *report) convert(name string, n ast.Node, depth int) *node {
 	}
 	switch n := n.(type) {
 	case *ast.MappingNode:
-		out.kind = mapNode
+		out.Kind = Map
 		for _, v := range n.Values {
 			r.convertEntry(name, out, v, depth)
 		}
 	case *ast.MappingValueNode:
-		out.kind = mapNode
+		out.Kind = Map
 		r.convertEntry(name, out, n, depth)
 	case *ast.SequenceNode:
-		out.kind = listNode
+		out.Kind = List
 		for _, v := range n.Values {
-			out.items = append(out.items, r.convert(name, v, depth+1))
+			out.Items = append(out.Items, r.convert(name, v, depth+1))
 		}
 	case *ast.LiteralNode:
-		out.text = strings.TrimSpace(n.Value.Value)
+		out.Text = strings.TrimSpace(n.Value.Value)
 	case *ast.StringNode:
-		out.text = n.Value
+		out.Text = n.Value
 	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
-		out.text = n.GetToken().Value
+		out.Text = n.GetToken().Value
 	case *ast.NullNode:
 		return refuse("nothing stands here", "give a value, or leave the key out")
 	case *ast.AnchorNode:
@@ -181,34 +184,34 @@ func (r *report) convert(name string, n ast.Node, depth int) *node {
 	return out
 }
 
-func (r *report) convertEntry(name string, into *node, v *ast.MappingValueNode, depth int) {
+func (r *Report) convertEntry(name string, into *Node, v *ast.MappingValueNode, depth int) {
 	at := place(name, v.Key.GetToken())
 	if v.Key.IsMergeKey() {
-		r.add(at, "a merge key (<<) stands here", "write the keys out")
+		r.Add(at, "a merge key (<<) stands here", "write the keys out")
 		return
 	}
 	key, ok := v.Key.(ast.ScalarNode)
 	if !ok {
-		r.add(at, "a key is a single word here", "write `key: value`")
+		r.Add(at, "a key is a single word here", "write `key: value`")
 		return
 	}
 	text := key.GetToken().Value
-	for _, e := range into.keys {
-		if e.key == text {
-			r.addf(at, "keep one of the two", "key %q was given before, on line %d", text, e.at.Line)
+	for _, e := range into.Keys {
+		if e.Key == text {
+			r.Addf(at, "keep one of the two", "key %q was given before, on line %d", text, e.At.Line)
 			r.convert(name, v.Value, depth+1) // for the mistakes inside
 			return
 		}
 	}
-	before := len(r.problems)
+	before := len(r.Problems)
 	value := r.convert(name, v.Value, depth+1)
-	if value.kind == mapNode || value.kind == listNode && !flow(v.Value) {
-		value.at = at // a reader looks for a section by its name
+	if value.Kind == Map || value.Kind == List && !flow(v.Value) {
+		value.At = at // a reader looks for a section by its name
 	}
-	if value.kind == badNode && len(r.problems) == before+1 {
-		r.problems[before].What = fmt.Sprintf("%s: %s", text, r.problems[before].What)
+	if value.Kind == Bad && len(r.Problems) == before+1 {
+		r.Problems[before].What = fmt.Sprintf("%s: %s", text, r.Problems[before].What)
 	}
-	into.keys = append(into.keys, entry{text, at, value})
+	into.Keys = append(into.Keys, Entry{text, at, value})
 }
 
 // longLine returns the number of the first line that is too long, or 0.

@@ -1,4 +1,4 @@
-package profiles
+package tree
 
 import (
 	"cmp"
@@ -57,21 +57,23 @@ func (l problemList) Error() string {
 	return strings.Join(lines, "\n")
 }
 
-// report collects problems.
-type report struct{ problems []Problem }
+// Report collects problems.
+type Report struct{ Problems []Problem }
 
-func (r *report) add(at Pos, what, right string) {
-	r.problems = append(r.problems, Problem{at.File, at.Line, at.Col, what, right})
+// Add notes a mistake: where, what is wrong, and what would be right.
+func (r *Report) Add(at Pos, what, right string) {
+	r.Problems = append(r.Problems, Problem{at.File, at.Line, at.Col, what, right})
 }
 
-func (r *report) addf(at Pos, right, format string, args ...any) {
-	r.add(at, fmt.Sprintf(format, args...), right)
+// Addf is Add with a format for what is wrong.
+func (r *Report) Addf(at Pos, right, format string, args ...any) {
+	r.Add(at, fmt.Sprintf(format, args...), right)
 }
 
-// sorted returns the problems in the order of the files, each said once.
-func (r *report) sorted() []Problem {
-	slices.SortStableFunc(r.problems, func(a, b Problem) int {
+// Sorted returns the problems in the order of the files, each said once.
+func (r *Report) Sorted() []Problem {
+	slices.SortStableFunc(r.Problems, func(a, b Problem) int {
 		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col))
 	})
-	return slices.Compact(r.problems)
+	return slices.Compact(r.Problems)
 }

@@ -1,0 +1,30 @@
+package tree
+
+import (
+	"strings"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Accuracy reads `0.1 % + 20 mA`, or either part of it.
+func (f *Fields) Accuracy(key string, d Dimension) drivers.Accuracy {
+	right := "write it as 0.1 % + " + example(key, d)
+	s, ok := f.Scalar(key, f.Need(key, right), right)
+	if !ok {
+		return drivers.Accuracy{}
+	}
+	var a drivers.Accuracy
+	for _, part := range strings.Split(s, " + ") {
+		if v, err := ParseQuantity(part, DimRatio); err == nil && v >= 0 && v <= 100_000 && a.GainPPM == 0 {
+			a.GainPPM = v
+			continue
+		}
+		v, err := ParseQuantity(part, d)
+		if err != nil || v <= 0 || v > 1_000_000_000 || a.Offset != 0 {
+			f.Report.Addf(f.At[key], right, "%s: %q is not an accuracy", key, s)
+			return drivers.Accuracy{}
+		}
+		a.Offset = v
+	}
+	return a
+}
