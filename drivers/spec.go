@@ -24,6 +24,10 @@ type Wire struct {
 	// dialect, a CAN signal map, a Modbus register map. As written in the bench
 	// file: a shipped name, or a path seen from that file.
 	Map string `json:"map,omitempty"`
+	// MapDigest is the SHA-256 of what that file said when the run was planned,
+	// in hex: readings mean what it says. The program that opens the drivers
+	// fills it in.
+	MapDigest string `json:"map_digest,omitempty"`
 	// Expect is what the instrument must say of itself; parts left empty are
 	// not compared (ErrIdentity).
 	Expect Identity `json:"expect,omitzero"`
@@ -104,6 +108,14 @@ type MeterSpec struct {
 	Wire
 	VoltageStep Microvolts `json:"voltage_step_uV"`
 	VoltageAcc  Accuracy   `json:"voltage_accuracy"`
+}
+
+// Wires returns how each instrument is reached, by role: monitor, supply, load,
+// box, meter. They may be changed in place.
+func (b *Bench) Wires() map[string]*Wire {
+	return map[string]*Wire{
+		"monitor": &b.Monitor.Wire, "supply": &b.Supply.Wire, "load": &b.Load.Wire, "box": &b.Box.Wire, "meter": &b.Meter.Wire,
+	}
 }
 
 // plain carries beats and state bits unscaled.

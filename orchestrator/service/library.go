@@ -28,6 +28,8 @@ const (
 type source struct {
 	name string
 	text []byte
+	// maps are the digests of the files that a bench file names, by role.
+	maps map[string]string
 }
 
 // folders is where the library keeps each kind.
@@ -48,7 +50,7 @@ func shipped(kind rigwardenv1.Library, name string) (source, error) {
 	for _, n := range known {
 		if n == name {
 			text, err := fs.ReadFile(profiles.Library(), path.Join(folder, name+".yaml"))
-			return source{name + ".yaml", text}, err
+			return source{name: name + ".yaml", text: text}, err
 		}
 	}
 	return source{}, &Error{
@@ -86,7 +88,7 @@ func sent(f *rigwardenv1.SourceFile) (source, error) {
 	if name == "" {
 		name = "file"
 	}
-	return source{name, f.GetContent()}, nil
+	return source{name: name, text: f.GetContent()}, nil
 }
 
 // problems turns the profiles' list into the wire's.
@@ -188,6 +190,9 @@ func compile(prof, mod, ben source) (*machine.Plan, []profiles.Problem) {
 	b, bp := profiles.ParseBench(ben.name, ben.text)
 	if all := append(append(pp, mp...), bp...); len(all) > 0 {
 		return nil, all
+	}
+	for role, w := range b.Wires() {
+		w.MapDigest = ben.maps[role]
 	}
 	return profiles.Compile(p, m, b)
 }

@@ -37,9 +37,13 @@ type Served struct {
 	// File is the bench file's name for messages, Text its content.
 	File string
 	Text []byte
+	// Maps are the digests of the files that it names, by role (drivers.Wire).
+	Maps map[string]string
 	// Virtual says that the bench's time is its own.
 	Virtual bool
 }
+
+func (s Served) source() source { return source{name: s.File, text: s.Text, maps: s.Maps} }
 
 // Config says what a Server serves.
 type Config struct {
@@ -160,12 +164,12 @@ func (s *Server) source(r *rigwardenv1.Source, kind rigwardenv1.Library, otherwi
 	}
 	if kind == rigwardenv1.Library_LIBRARY_BENCH {
 		if b, ok := s.benches[name]; ok {
-			return source{b.File, b.Text}, nil
+			return b.source(), nil
 		}
 	}
 	if kind == rigwardenv1.Library_LIBRARY_MODULE && s.Store != nil {
 		if m, err := s.Store.Module(name); err == nil {
-			return source{m.Serial + ".yaml", []byte(m.Source)}, nil
+			return source{name: m.Serial + ".yaml", text: []byte(m.Source)}, nil
 		}
 	}
 	return shipped(kind, name)

@@ -100,8 +100,8 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if _, ps := profiles.ParseCriteria(crit.name, crit.text); len(ps) > 0 {
 		return nil, mistakes(crit.name, ps)
 	}
-	mod := source{kept.Serial + ".yaml", []byte(kept.Source)}
-	plan, ps := compile(prof, mod, source{served.File, served.Text})
+	mod := source{name: kept.Serial + ".yaml", text: []byte(kept.Source)}
+	plan, ps := compile(prof, mod, served.source())
 	if len(ps) > 0 {
 		return nil, mistakes(prof.name+" for "+kept.Serial+" on "+served.Bench.Name(), ps)
 	}
