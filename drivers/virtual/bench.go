@@ -42,6 +42,8 @@ type Bench struct {
 	faults  []faultState
 	pending drivers.Instant // when the next fault begins or ends
 	truth   truthKeeper
+
+	observer Observer // who is told, for other faces of the bench
 }
 
 // New makes a bench at rest: contactors open, link discharged, outputs off and
@@ -170,6 +172,9 @@ func (b *Bench) happen() {
 	if b.monitorTick <= b.now || b.fastTick <= b.now {
 		b.measure()
 	}
+	if b.observer != nil {
+		b.observer.Stepped(b)
+	}
 }
 
 // measure reads every instrument whose reading is due.
@@ -178,6 +183,9 @@ func (b *Bench) measure() {
 	if b.monitorTick <= b.now {
 		b.monitorTick = b.now.Add(b.cfg.Bench.Monitor.Period)
 		b.monitor.measure()
+		if b.observer != nil {
+			b.observer.Swept(b)
+		}
 	}
 	if b.fastTick <= b.now {
 		b.fastTick = b.now.Add(b.cfg.Bench.Box.LinkPeriod)

@@ -3,11 +3,13 @@ package virtual
 import "slices"
 
 // Clone returns a bench in the same state that shares nothing with b, its
-// random streams included: both go on alike. The truth log stays with b.
+// random streams included: both go on alike. The truth log and
+// the observer stay with b.
 func (b *Bench) Clone() *Bench {
 	c := *b
 	c.cfg.Truth = nil
 	c.truth.log = nil
+	c.observer = nil
 	c.cfg.Faults = slices.Clone(b.cfg.Faults)
 	c.cfg.Article.Defects = slices.Clone(b.cfg.Article.Defects)
 	c.plant = b.plant.Clone()

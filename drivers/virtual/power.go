@@ -24,6 +24,7 @@ type power struct {
 	vGain, vOffset  float64 // of the regulated voltage
 	state           int32   // PowerTripped, PowerFault, PowerLeaseOut
 	armed, on       bool
+	overVoltage     bool // why it tripped
 	limits          drivers.Protection
 	target          drivers.Setpoint
 	source          plant.Source // in force in the plant
@@ -149,8 +150,14 @@ func (p *power) Halt(context.Context) error {
 		return fmt.Errorf("virtual %s: halt: %w", p.name, drivers.ErrNoAnswer)
 	}
 	p.heard = p.b.now
+	p.off()
+	return nil
+}
+
+// off puts switching off on its way, ahead of everything else.
+func (p *power) off() {
 	if p.faults.deaf > 0 {
-		return nil
+		return
 	}
 	at := p.b.now.Add(p.b.delay(p.spec.Delay))
 	for i := range p.waiting {
@@ -160,7 +167,6 @@ func (p *power) Halt(context.Context) error {
 	}
 	p.head, p.waiting = 0, 1
 	p.queue[0] = order{at: at}
-	return nil
 }
 
 // send puts a setpoint on its way. Orders never overtake each other; one too
@@ -236,7 +242,8 @@ func (p *power) protect() {
 	if !p.on || p.faults.keepsVoltage > 0 {
 		return
 	}
-	if p.b.plant.LinkVoltage() > p.overV || p.believed() > p.overI {
+	if over := p.b.plant.LinkVoltage() > p.overV; over || p.believed() > p.overI {
+		p.overVoltage = over
 		p.drop(drivers.PowerTripped)
 	}
 }
@@ -333,6 +340,11 @@ func (p *power) measure() {
 	if p.faults.hung > 0 {
 		return
 	}
+	p.latest = drivers.Reading{Voltage: v, Current: i, State: p.status(), Beat: tally(p.latest.Beat)}
+}
+
+// status is what the instrument is doing, in state bits.
+func (p *power) status() int32 {
 	state := p.state
 	if p.on {
 		state |= drivers.PowerOn
@@ -340,7 +352,7 @@ func (p *power) measure() {
 			state |= drivers.PowerVoltage
 		}
 	}
-	p.latest = drivers.Reading{Voltage: v, Current: i, State: state, Beat: tally(p.latest.Beat)}
+	return state
 }
 
 func (p *power) holding() bool {
