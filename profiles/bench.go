@@ -18,6 +18,9 @@ type Bench struct {
 	// HaltPath is the longest time from the frame that shows a breach to the off
 	// command on the wire, as measured for this kind of bench.
 	HaltPath drivers.Span
+	// Thermometers and Insulation are nil unless the file has them.
+	Thermometers *Thermometers
+	Insulation   *Insulation
 	// Virtual is nil unless the file has a virtual section.
 	Virtual *VirtualArticle
 	// Digest is the SHA-256 of the file's text, in hex.
@@ -85,11 +88,10 @@ var (
 // when there are problems.
 func ParseBench(name string, src []byte) (*Bench, []Problem) {
 	r := &tree.Report{}
-	root := r.Tree(name, src)
-	if root == nil {
+	f := KindBench.open(r, name, src)
+	if f == nil {
 		return nil, r.Sorted()
 	}
-	f := r.Fields(root, "the bench file")
 	b := &Bench{File: name, Digest: digest(src), at: f.At}
 	b.Name = f.Name("bench", "quay-1", true)
 	b.Title = f.Optional("title")
@@ -102,6 +104,12 @@ func ParseBench(name string, src []byte) (*Bench, []Problem) {
 	b.Meter = readMeter(b.section(f, "meter"))
 	if n := f.Find("limits"); n != nil {
 		b.Limits = readLimits(r.Fields(n, "limits"), false)
+	}
+	if n := f.Find("thermometers"); n != nil {
+		b.readThermometers(r.Fields(n, "thermometers"))
+	}
+	if n := f.Find("insulation"); n != nil {
+		b.readInsulation(r.Fields(n, "insulation"))
 	}
 	b.readProtections(f)
 	if n := f.Find("virtual"); n != nil {

@@ -56,7 +56,7 @@ func TestAllowanceByHand(t *testing.T) {
 
 // INV-12: for every shipped bench at most 50 mV and 3 K.
 func TestAllowanceOfShippedBenches(t *testing.T) {
-	for _, name := range names("benches") {
+	for _, name := range Names(KindBench) {
 		src, err := LibraryBench(name)
 		require.NoError(t, err)
 		b, problems := ParseBench(name, src)

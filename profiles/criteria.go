@@ -88,11 +88,10 @@ var Figures = map[string]Dimension{
 // criteria are nil when there are problems.
 func ParseCriteria(name string, src []byte) (*Criteria, []Problem) {
 	r := &tree.Report{}
-	root := r.Tree(name, src)
-	if root == nil {
+	f := KindCriteria.open(r, name, src)
+	if f == nil {
 		return nil, r.Sorted()
 	}
-	f := r.Fields(root, "the criteria file")
 	c := &Criteria{File: name, Digest: digest(src)}
 	c.Name = f.Name("criteria", "kw-acceptance", true)
 	c.Title = f.Optional("title")

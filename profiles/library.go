@@ -22,22 +22,29 @@ func Library() fs.FS {
 	return sub
 }
 
+// Names lists the shipped files of a kind, sorted: what completion offers and
+// what a name that is not there is compared with.
+func Names(k Kind) []string { return names(folders[k]) }
+
+// folders is where the library keeps each kind.
+var folders = map[Kind]string{KindProfile: "", KindModule: "modules", KindBench: "benches", KindCriteria: "criteria"}
+
 // LibraryProfile returns the text of a shipped profile by its name.
-func LibraryProfile(name string) ([]byte, error) { return read("", "profile", name) }
+func LibraryProfile(name string) ([]byte, error) { return read(KindProfile, name) }
 
 // LibraryModule returns the text of a shipped module by its serial.
-func LibraryModule(serial string) ([]byte, error) { return read("modules", "module", serial) }
+func LibraryModule(serial string) ([]byte, error) { return read(KindModule, serial) }
 
 // LibraryBench returns the text of a shipped bench by its name.
-func LibraryBench(name string) ([]byte, error) { return read("benches", "bench", name) }
+func LibraryBench(name string) ([]byte, error) { return read(KindBench, name) }
 
 // LibraryCriteria returns the text of shipped criteria by their name.
-func LibraryCriteria(name string) ([]byte, error) { return read("criteria", "criteria", name) }
+func LibraryCriteria(name string) ([]byte, error) { return read(KindCriteria, name) }
 
-func read(folder, what, name string) ([]byte, error) {
-	src, err := fs.ReadFile(Library(), path.Join(folder, name+".yaml"))
+func read(k Kind, name string) ([]byte, error) {
+	src, err := fs.ReadFile(Library(), path.Join(folders[k], name+".yaml"))
 	if err != nil {
-		return nil, fmt.Errorf("no shipped %s %q; there are %s: %w", what, name, strings.Join(names(folder), ", "), err)
+		return nil, fmt.Errorf("no shipped %s %q; there are %s: %w", k, name, strings.Join(Names(k), ", "), err)
 	}
 	return src, nil
 }

@@ -13,21 +13,21 @@ import (
 // Every shipped profile compiles for every shipped module on every shipped
 // bench, and the machine accepts the plan.
 func TestLibraryCompiles(t *testing.T) {
-	require.ElementsMatch(t, []string{"KW-01", "KW-02", "KW-03", "KW-04"}, names("modules"))
-	require.Contains(t, names(""), "qualify")
-	for _, serial := range names("modules") {
+	require.ElementsMatch(t, []string{"KW-01", "KW-02", "KW-03", "KW-04"}, Names(KindModule))
+	require.Contains(t, Names(KindProfile), "qualify")
+	for _, serial := range Names(KindModule) {
 		src, err := LibraryModule(serial)
 		require.NoError(t, err)
 		m, problems := ParseModule(serial+".yaml", src)
 		require.Empty(t, problems)
 		require.Equal(t, serial, m.Serial)
-		for _, bench := range names("benches") {
+		for _, bench := range Names(KindBench) {
 			src, err := LibraryBench(bench)
 			require.NoError(t, err)
 			b, problems := ParseBench(bench+".yaml", src)
 			require.Empty(t, problems)
 			require.Equal(t, bench, b.Name)
-			for _, name := range names("") {
+			for _, name := range Names(KindProfile) {
 				p := shippedProfile(t, name)
 				require.Equal(t, name, p.Name)
 				plan, problems := Compile(p, m, b)
@@ -39,7 +39,7 @@ func TestLibraryCompiles(t *testing.T) {
 }
 
 func TestLibraryCriteria(t *testing.T) {
-	for _, name := range names("criteria") {
+	for _, name := range Names(KindCriteria) {
 		src, err := LibraryCriteria(name)
 		require.NoError(t, err)
 		c, problems := ParseCriteria(name+".yaml", src)

@@ -112,11 +112,10 @@ var (
 // nil when there are problems.
 func ParseModule(name string, src []byte) (*Module, []Problem) {
 	r := &tree.Report{}
-	root := r.Tree(name, src)
-	if root == nil {
+	f := KindModule.open(r, name, src)
+	if f == nil {
 		return nil, r.Sorted()
 	}
-	f := r.Fields(root, "the module file")
 	m := &Module{File: name, Digest: digest(src), at: f.At}
 	m.nameplate(f)
 	m.Maker = readMaker(r.Fields(f.Need("maker", "give the cell maker's limits, from the data sheet"), "maker"), m)

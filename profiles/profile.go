@@ -127,11 +127,10 @@ type RepeatSpec struct {
 // is nil when there are problems.
 func ParseProfile(name string, src []byte) (*Profile, []Problem) {
 	r := &tree.Report{}
-	root := r.Tree(name, src)
-	if root == nil {
+	f := KindProfile.open(r, name, src)
+	if f == nil {
 		return nil, r.Sorted()
 	}
-	f := r.Fields(root, "the profile file")
 	p := &Profile{File: name, Digest: digest(src), at: f.At, StartSoC: 500_000}
 	p.Name = f.Name("profile", "qualify", true)
 	p.Title = f.Optional("title")

@@ -30,6 +30,7 @@ const (
 	DimHeat        = tree.DimHeat
 	DimConductance = tree.DimConductance
 	DimRate        = tree.DimRate
+	DimInsulation  = tree.DimInsulation
 	DimCount       = tree.DimCount
 )
 

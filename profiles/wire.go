@@ -1,7 +1,9 @@
 package profiles
 
 import (
+	"net"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -17,65 +19,188 @@ const (
 	DriverPlugin  = "plugin"
 )
 
-// wired says what a driver serves and what it needs beside its name: the key of
-// the file that tells it how the instrument speaks, and what addresses look like.
+// driverNames are those words in the order in which messages list them.
+var driverNames = []string{DriverVirtual, DriverSCPI, DriverCAN, DriverModbus, DriverPlugin}
+
+// wired says what a driver serves and what it needs beside its name.
 type wired struct {
-	roles                 []string // none: every role
-	mapKey, like, address string
+	// like is an instrument's map as an example, by the roles that it serves.
+	// Nil: every role of a bench but those of sensors, without a map.
+	like map[string]string
+	// mapKey is the key that names the map.
+	mapKey string
+	// schemes are how addresses begin, address shows them whole.
+	schemes []string
+	address string
 }
 
 var wires = map[string]wired{
 	DriverVirtual: {},
-	DriverSCPI:    {[]string{"supply", "load", "meter"}, "dialect", "common-supply", "tcp:10.0.0.5:5025 or serial:/dev/ttyUSB0?baud=9600"},
-	DriverCAN:     {[]string{"monitor"}, "signals", "monitor.yaml", "can:can0, unix:/run/bench/can.sock, tcp:10.0.0.5:29536 or log:recorded.log"},
-	DriverModbus:  {[]string{"box"}, "registers", "common-box", "tcp:10.0.0.5:502 or rtu:/dev/ttyUSB0?baud=19200"},
-	DriverPlugin:  {nil, "", "", "exec:./driver.py, unix:/run/bench/driver.sock or tcp:10.0.0.5:7700"},
+	DriverSCPI: {map[string]string{"supply": "common-supply", "load": "common-load", "meter": "common-meter"}, "dialect",
+		[]string{"tcp:", "serial:"}, "tcp:10.0.0.5:5025 or serial:/dev/ttyUSB0?baud=9600"},
+	DriverCAN: {map[string]string{"monitor": "common-monitor"}, "signals",
+		[]string{"can:", "unix:", "tcp:", "log:"}, "can:can0, unix:/run/bench/can.sock, tcp:10.0.0.5:29536 or log:recorded.log"},
+	DriverModbus: {map[string]string{"box": "common-box", "thermometers": "thermometers.yaml", "insulation": "insulation.yaml"}, "registers",
+		[]string{"tcp:", "rtu:"}, "tcp:10.0.0.5:502 or rtu:/dev/ttyUSB0?baud=19200"},
+	DriverPlugin: {nil, "", []string{"exec:", "unix:", "tcp:"}, "exec:./driver.py, unix:/run/bench/driver.sock or tcp:10.0.0.5:7700"},
+}
+
+// roles are what an instrument can be, as the file calls it.
+var roles = []string{"monitor", "supply", "load", "box", "meter", "thermometers", "insulation"}
+
+// sensorRoles are roles without a driver interface of their own: what they read
+// goes into other instruments' readings or is read before arming.
+var sensorRoles = []string{"thermometers", "insulation"}
+
+// serves says whether the driver can be the instrument of a role.
+func (w *wired) serves(role string) bool {
+	if w.like == nil {
+		return !slices.Contains(sensorRoles, role)
+	}
+	_, ok := w.like[role]
+	return ok
+}
+
+func (w *wired) roles() []string {
+	return slices.DeleteFunc(slices.Clone(roles), func(role string) bool { return !w.serves(role) })
+}
+
+// Instrument is one instrument of a bench with its role there, as the file
+// calls it.
+type Instrument struct {
+	Role string
+	drivers.Wire
+}
+
+// Instruments lists what a bench file names, in the order of the file's own
+// description; thermometers and insulation only where it has them.
+func (b *Bench) Instruments() []Instrument {
+	out := []Instrument{{"monitor", b.Monitor.Wire}, {"supply", b.Supply.Wire}, {"load", b.Load.Wire}, {"box", b.Box.Wire}, {"meter", b.Meter.Wire}}
+	if b.Thermometers != nil {
+		out = append(out, Instrument{"thermometers", b.Thermometers.Wire})
+	}
+	if b.Insulation != nil {
+		out = append(out, Instrument{"insulation", b.Insulation.Wire})
+	}
+	return out
 }
 
 // readWire reads how an instrument is reached and who must answer there.
 func readWire(f *tree.Fields) drivers.Wire {
-	names := []string{DriverVirtual, DriverSCPI, DriverCAN, DriverModbus, DriverPlugin}
-	w := drivers.Wire{Driver: f.Choice("driver", true, names...), Address: f.Optional("address")}
+	w := drivers.Wire{Driver: f.Choice("driver", true, driverNames...)}
 	kind, known := wires[w.Driver]
-	if len(kind.roles) > 0 && !slices.Contains(kind.roles, f.What) {
-		f.Report.Addf(f.At["driver"], "it is for "+strings.Join(kind.roles, ", ")+"; a plugin serves any instrument", "driver %q cannot be the %s", w.Driver, f.What)
-		f.Ignore()
+	if known && !kind.serves(f.What) {
+		right := "it is for " + strings.Join(kind.roles(), ", ")
+		if kind.like == nil {
+			right = "take driver " + DriverModbus
+		} else if !slices.Contains(sensorRoles, f.What) {
+			right += "; a plugin serves any instrument"
+		}
+		f.Report.Addf(f.At["driver"], right, "driver %q cannot be the %s", w.Driver, f.What)
+		known = false
+	}
+	if !known {
+		// What the other keys have to say hangs on the driver: one mistake is
+		// told, not what follows from it.
+		for _, key := range []string{"address", "dialect", "signals", "registers"} {
+			f.Find(key)
+		}
+		readIdentity(f)
 		return drivers.Wire{}
 	}
-	for _, key := range []string{"dialect", "signals", "registers"} {
-		if known && key == kind.mapKey {
-			w.Map = strings.TrimSpace(f.Text(key, "name the file that says how it speaks, such as "+kind.like))
-		} else if n := f.Find(key); n != nil {
-			right := "leave it out"
-			if kind.mapKey != "" {
-				right = "a " + w.Driver + " driver has " + kind.mapKey
-			}
-			f.Report.Addf(n.At, right, "%s: %s says nothing to driver %q", f.What, key, w.Driver)
-		}
-	}
-	switch n := f.Find("address"); {
-	case kind.address != "" && n == nil && f.Node.Kind == tree.Map:
-		f.Report.Addf(f.Node.At, "say where it answers, such as "+kind.address, "%s lacks \"address\" for driver %q", f.What, w.Driver)
-	case w.Driver == DriverVirtual && n != nil:
-		f.Report.Addf(n.At, "leave it out", "%s: a virtual instrument has no address", f.What)
-	case n != nil && kind.address != "" && !slices.ContainsFunc(schemes[w.Driver], func(s string) bool { return strings.HasPrefix(w.Address, s) && len(w.Address) > len(s) }):
-		f.Report.Addf(n.At, kind.address, "%s: %q is no address for driver %q", f.What, w.Address, w.Driver)
-	}
-	if n := f.Find("identity"); n != nil {
-		c := f.Report.Fields(n, f.What+".identity")
-		w.Expect = drivers.Identity{Maker: c.Optional("maker"), Model: c.Optional("model"), Serial: c.Optional("serial"), Firmware: c.Optional("firmware")}
-		if w.Expect == (drivers.Identity{}) && n.Kind == tree.Map {
-			f.Report.Addf(n.At, "give maker, model or serial as the instrument says them", "%s.identity is empty", f.What)
-		}
-		c.Finish()
-	}
+	w.Address = readAddress(f, w.Driver, &kind)
+	w.Map = readMap(f, w.Driver, &kind)
+	w.Expect = readIdentity(f)
 	return w
 }
 
-// schemes are how the addresses of each driver begin.
-var schemes = map[string][]string{
-	DriverSCPI:   {"tcp:", "serial:"},
-	DriverCAN:    {"can:", "unix:", "tcp:", "log:"},
-	DriverModbus: {"tcp:", "rtu:"},
-	DriverPlugin: {"exec:", "unix:", "tcp:"},
+func readAddress(f *tree.Fields, driver string, kind *wired) string {
+	n := f.Find("address")
+	if kind.address == "" {
+		if n != nil {
+			f.Report.Addf(n.At, "leave it out", "%s: a %s instrument has no address", f.What, driver)
+		}
+		return ""
+	}
+	right := "say where it answers, such as " + kind.address
+	if n == nil {
+		if f.Node.Kind == tree.Map {
+			f.Report.Addf(f.Node.At, right, "%s lacks \"address\" for driver %q", f.What, driver)
+		}
+		return ""
+	}
+	s, ok := f.Scalar("address", n, right)
+	if !ok {
+		return ""
+	}
+	if why := badAddress(s, kind.schemes); why != "" {
+		f.Report.Addf(n.At, right, "%s: address %q %s", f.What, s, why)
+	}
+	return s
+}
+
+// badAddress says what is wrong with an address, or nothing. What stands behind
+// a path's question mark only the driver knows.
+func badAddress(s string, schemes []string) string {
+	scheme, rest, found := strings.Cut(s, ":")
+	switch {
+	case !found || !slices.Contains(schemes, scheme+":"):
+		return "does not begin with " + strings.Join(schemes, " or ")
+	case rest == "" || strings.HasPrefix(rest, "?"):
+		return "names nothing after " + scheme + ":"
+	case strings.TrimSpace(rest) != rest:
+		return "has blanks at its ends"
+	case scheme != "tcp":
+		return ""
+	}
+	host, port, err := net.SplitHostPort(rest)
+	if n, perr := strconv.ParseUint(port, 10, 16); err != nil || perr != nil || n == 0 || host == "" {
+		return "is not host and port"
+	}
+	return ""
+}
+
+func readMap(f *tree.Fields, driver string, kind *wired) string {
+	for _, key := range []string{"dialect", "signals", "registers"} {
+		n := f.Find(key)
+		if n == nil || key == kind.mapKey {
+			continue
+		}
+		right := "leave it out"
+		if kind.mapKey != "" {
+			right = "a " + driver + " driver has " + kind.mapKey
+		}
+		f.Report.Addf(n.At, right, "%s: %s says nothing to driver %q", f.What, key, driver)
+	}
+	if kind.mapKey == "" {
+		return ""
+	}
+	return strings.TrimSpace(f.Text(kind.mapKey, "name the file that says how it speaks, such as "+kind.like[f.What]))
+}
+
+// readIdentity reads what the instrument must say of itself. A part that is
+// given must say something: an empty one would compare nothing.
+func readIdentity(f *tree.Fields) drivers.Identity {
+	var id drivers.Identity
+	n := f.Find("identity")
+	if n == nil {
+		return id
+	}
+	c := f.Report.Fields(n, f.What+".identity")
+	parts := []struct {
+		key  string
+		into *string
+	}{{"maker", &id.Maker}, {"model", &id.Model}, {"serial", &id.Serial}, {"firmware", &id.Firmware}}
+	given := false
+	for _, p := range parts {
+		if c.Has(p.key) {
+			given = true
+			*p.into = strings.TrimSpace(c.Text(p.key, "write it as the instrument says it, or leave the key out"))
+		}
+	}
+	if !given && n.Kind == tree.Map {
+		f.Report.Addf(n.At, "give maker, model, serial or firmware as the instrument says them", "%s.identity is empty", f.What)
+	}
+	c.Finish()
+	return id
 }

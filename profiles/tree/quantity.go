@@ -28,6 +28,7 @@ const (
 	DimSlew        Dimension = "rate of current"        // uA/s
 	DimHeat        Dimension = "heat capacity"          // mJ/K
 	DimConductance Dimension = "thermal conductance"    // mW/K
+	DimInsulation  Dimension = "resistance per volt"    // mOhm/V
 	DimRate        Dimension = "charge rate"            // millionths of C
 	DimCount       Dimension = "count"                  // a whole number, without a unit
 )
@@ -58,6 +59,7 @@ var units = map[Dimension][]unit{
 	DimHeat:        {{"J/K", 1e3, 0}, {"kJ/K", 1e6, 0}},
 	DimConductance: {{"W/K", 1e3, 0}, {"mW/K", 1, 0}},
 	DimRate:        {{"C", 1e6, 0}},
+	DimInsulation:  {{"Ohm/V", 1e3, 0}, {"kOhm/V", 1e6, 0}, {"mOhm/V", 1, 0}},
 }
 
 // examples show what a right quantity looks like.
@@ -66,6 +68,7 @@ var examples = map[Dimension]string{
 	DimEnergy: "3 kWh", DimPower: "5 kW", DimResistance: "1.5 mOhm", DimCapacitance: "1 mF",
 	DimTime: "10 min", DimTemperature: "25 degC", DimDifference: "2 K", DimRatio: "0.3 %",
 	DimSlew: "200 A/s", DimHeat: "900 J/K", DimConductance: "1.5 W/K", DimRate: "0.5 C",
+	DimInsulation: "500 Ohm/V",
 }
 
 // Errors of ParseQuantity.
@@ -151,7 +154,7 @@ var aliases = map[string]string{
 
 var dimensionOrder = []Dimension{
 	DimVoltage, DimCell, DimCurrent, DimCharge, DimEnergy, DimPower, DimResistance, DimCapacitance,
-	DimTime, DimTemperature, DimDifference, DimRatio, DimRate, DimSlew, DimHeat, DimConductance,
+	DimTime, DimTemperature, DimDifference, DimRatio, DimRate, DimSlew, DimHeat, DimConductance, DimInsulation,
 }
 
 // FormatQuantity writes a quantity as ParseQuantity reads it, exactly.
