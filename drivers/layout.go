@@ -126,6 +126,16 @@ func (l *Layout) Find(k Kind) int {
 // Index prepares the look-ups after the channels were set or decoded, and
 // reports a list that breaks the layout's order.
 func (l *Layout) Index() error {
+	if err := l.index(); err != nil {
+		return err
+	}
+	if l.cells == 0 {
+		return fmt.Errorf("layout: no cell channels")
+	}
+	return nil
+}
+
+func (l *Layout) index() error {
 	l.cells, l.temps, l.bleeds = 0, 0, 0
 	for k := range l.at {
 		l.at[k] = -1
@@ -164,9 +174,6 @@ func (l *Layout) Index() error {
 		if l.at[c.Kind] < 0 {
 			l.at[c.Kind] = int16(i)
 		}
-	}
-	if l.cells == 0 {
-		return fmt.Errorf("layout: no cell channels")
 	}
 	return nil
 }

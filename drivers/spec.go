@@ -123,6 +123,11 @@ var plain = Scale{Num: 1, Den: 1}
 
 // Layout returns the channels of the bench's frames, in order.
 func (b *Bench) Layout() (*Layout, error) {
+	l := b.channels()
+	return l, l.Index()
+}
+
+func (b *Bench) channels() *Layout {
 	m := &b.Monitor
 	l := &Layout{}
 	add := func(k Kind, i int, step int64, a Accuracy, skew, window Span) {
@@ -153,5 +158,5 @@ func (b *Bench) Layout() (*Layout, error) {
 	for k := 0; k*16 < m.Cells; k++ {
 		l.Channels = append(l.Channels, Channel{Kind: BleedState, Index: k, Scale: plain})
 	}
-	return l, l.Index()
+	return l
 }

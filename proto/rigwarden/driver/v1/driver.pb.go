@@ -17,8 +17,10 @@
 //   - Field numbers are never used again.
 //
 // Lease. A driver energises only under a lease. Renewals and the quick halt
-// come as fixed records on the driver's standard input, never over gRPC; the
-// end of that stream, or a record that is not one, halts everything.
+// come as fixed records: on standard input where the driver was started as a
+// child, on a Lease stream where it is reached at an address; never as commands.
+// The end of that stream, or a record that is not one, halts everything. Losing
+// the lease, or a new stream, takes back every arming.
 //
 // Errors are told by their status code:
 //   UNAVAILABLE, DEADLINE_EXCEEDED  the device did not answer
@@ -502,12 +504,20 @@ func (x *DescribeResponse) GetSchedulingUs() int64 {
 }
 
 type Device struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Role          Role                   `protobuf:"varint,1,opt,name=role,proto3,enum=rigwarden.driver.v1.Role" json:"role,omitempty"`
-	Maker         string                 `protobuf:"bytes,2,opt,name=maker,proto3" json:"maker,omitempty"`
-	Model         string                 `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
-	Serial        string                 `protobuf:"bytes,4,opt,name=serial,proto3" json:"serial,omitempty"`
-	Firmware      string                 `protobuf:"bytes,5,opt,name=firmware,proto3" json:"firmware,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Role     Role                   `protobuf:"varint,1,opt,name=role,proto3,enum=rigwarden.driver.v1.Role" json:"role,omitempty"`
+	Maker    string                 `protobuf:"bytes,2,opt,name=maker,proto3" json:"maker,omitempty"`
+	Model    string                 `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
+	Serial   string                 `protobuf:"bytes,4,opt,name=serial,proto3" json:"serial,omitempty"`
+	Firmware string                 `protobuf:"bytes,5,opt,name=firmware,proto3" json:"firmware,omitempty"`
+	// What a supply or load can do. These may be left out: a bench file says the
+	// same, and holds.
+	VoltageMaxUv *int64 `protobuf:"varint,6,opt,name=voltage_max_uv,json=voltageMaxUv,proto3,oneof" json:"voltage_max_uv,omitempty"`
+	CurrentMaxUa *int64 `protobuf:"varint,7,opt,name=current_max_ua,json=currentMaxUa,proto3,oneof" json:"current_max_ua,omitempty"`
+	// delay_us is the longest time from a command to the output's first reaction,
+	// slew_ua_per_s how fast the current then changes.
+	DelayUs       *int64 `protobuf:"varint,8,opt,name=delay_us,json=delayUs,proto3,oneof" json:"delay_us,omitempty"`
+	SlewUaPerS    *int64 `protobuf:"varint,9,opt,name=slew_ua_per_s,json=slewUaPerS,proto3,oneof" json:"slew_ua_per_s,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -577,14 +587,46 @@ func (x *Device) GetFirmware() string {
 	return ""
 }
 
+func (x *Device) GetVoltageMaxUv() int64 {
+	if x != nil && x.VoltageMaxUv != nil {
+		return *x.VoltageMaxUv
+	}
+	return 0
+}
+
+func (x *Device) GetCurrentMaxUa() int64 {
+	if x != nil && x.CurrentMaxUa != nil {
+		return *x.CurrentMaxUa
+	}
+	return 0
+}
+
+func (x *Device) GetDelayUs() int64 {
+	if x != nil && x.DelayUs != nil {
+		return *x.DelayUs
+	}
+	return 0
+}
+
+func (x *Device) GetSlewUaPerS() int64 {
+	if x != nil && x.SlewUaPerS != nil {
+		return *x.SlewUaPerS
+	}
+	return 0
+}
+
 // Channel: value = offset + count * num / den, in uV, uA, mK or none.
 type Channel struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          Kind                   `protobuf:"varint,1,opt,name=kind,proto3,enum=rigwarden.driver.v1.Kind" json:"kind,omitempty"`
-	Index         int32                  `protobuf:"varint,2,opt,name=index,proto3" json:"index,omitempty"`
-	Num           int64                  `protobuf:"varint,3,opt,name=num,proto3" json:"num,omitempty"`
-	Den           int64                  `protobuf:"varint,4,opt,name=den,proto3" json:"den,omitempty"`
-	Offset        int64                  `protobuf:"varint,5,opt,name=offset,proto3" json:"offset,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Kind   Kind                   `protobuf:"varint,1,opt,name=kind,proto3,enum=rigwarden.driver.v1.Kind" json:"kind,omitempty"`
+	Index  int32                  `protobuf:"varint,2,opt,name=index,proto3" json:"index,omitempty"`
+	Num    int64                  `protobuf:"varint,3,opt,name=num,proto3" json:"num,omitempty"`
+	Den    int64                  `protobuf:"varint,4,opt,name=den,proto3" json:"den,omitempty"`
+	Offset int64                  `protobuf:"varint,5,opt,name=offset,proto3" json:"offset,omitempty"`
+	// The declared error: at most value * gain_ppm / 1000000 + error, in the base
+	// unit. These may be left out: the bench file says the same, and holds.
+	GainPpm       *int64 `protobuf:"varint,6,opt,name=gain_ppm,json=gainPpm,proto3,oneof" json:"gain_ppm,omitempty"`
+	Error         *int64 `protobuf:"varint,7,opt,name=error,proto3,oneof" json:"error,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -650,6 +692,20 @@ func (x *Channel) GetDen() int64 {
 func (x *Channel) GetOffset() int64 {
 	if x != nil {
 		return x.Offset
+	}
+	return 0
+}
+
+func (x *Channel) GetGainPpm() int64 {
+	if x != nil && x.GainPpm != nil {
+		return *x.GainPpm
+	}
+	return 0
+}
+
+func (x *Channel) GetError() int64 {
+	if x != nil && x.Error != nil {
+		return *x.Error
 	}
 	return 0
 }
@@ -812,9 +868,10 @@ type ArmRequest struct {
 	AfterRecords uint64 `protobuf:"varint,2,opt,name=after_records,json=afterRecords,proto3" json:"after_records,omitempty"`
 	// An instrument whose protection is absent is left as it is; it is then
 	// absent from the answer too.
-	Supply        *Protection `protobuf:"bytes,3,opt,name=supply,proto3" json:"supply,omitempty"`
-	Load          *Protection `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
-	Tripwire      *Tripwire   `protobuf:"bytes,5,opt,name=tripwire,proto3" json:"tripwire,omitempty"`
+	Supply *Protection `protobuf:"bytes,3,opt,name=supply,proto3" json:"supply,omitempty"`
+	Load   *Protection `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
+	// tripwire must be there. A driver without a monitor obeys what it can.
+	Tripwire      *Tripwire `protobuf:"bytes,5,opt,name=tripwire,proto3" json:"tripwire,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1726,6 +1783,107 @@ func (x *Event) GetText() string {
 	return ""
 }
 
+type LeaseRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// records are whole lease records, 36 bytes each, one after the other.
+	Records       []byte `protobuf:"bytes,1,opt,name=records,proto3" json:"records,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeaseRequest) Reset() {
+	*x = LeaseRequest{}
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeaseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeaseRequest) ProtoMessage() {}
+
+func (x *LeaseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeaseRequest.ProtoReflect.Descriptor instead.
+func (*LeaseRequest) Descriptor() ([]byte, []int) {
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *LeaseRequest) GetRecords() []byte {
+	if x != nil {
+		return x.Records
+	}
+	return nil
+}
+
+type LeaseResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// epoch is the newest that was in force so far: the first of the new stream
+	// must be newer.
+	Epoch uint64 `protobuf:"varint,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// records is how many lease records were obeyed so far, on earlier streams;
+	// after_records and Frame.records go on counting from it.
+	Records       uint64 `protobuf:"varint,2,opt,name=records,proto3" json:"records,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeaseResponse) Reset() {
+	*x = LeaseResponse{}
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeaseResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeaseResponse) ProtoMessage() {}
+
+func (x *LeaseResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeaseResponse.ProtoReflect.Descriptor instead.
+func (*LeaseResponse) Descriptor() ([]byte, []int) {
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *LeaseResponse) GetEpoch() uint64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
+}
+
+func (x *LeaseResponse) GetRecords() uint64 {
+	if x != nil {
+		return x.Records
+	}
+	return 0
+}
+
 var File_rigwarden_driver_v1_driver_proto protoreflect.FileDescriptor
 
 const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
@@ -1744,19 +1902,32 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"_period_usB\x11\n" +
 	"\x0f_link_period_usB\v\n" +
 	"\t_lease_usB\x10\n" +
-	"\x0e_scheduling_us\"\x97\x01\n" +
+	"\x0e_scheduling_us\"\xfa\x02\n" +
 	"\x06Device\x12-\n" +
 	"\x04role\x18\x01 \x01(\x0e2\x19.rigwarden.driver.v1.RoleR\x04role\x12\x14\n" +
 	"\x05maker\x18\x02 \x01(\tR\x05maker\x12\x14\n" +
 	"\x05model\x18\x03 \x01(\tR\x05model\x12\x16\n" +
 	"\x06serial\x18\x04 \x01(\tR\x06serial\x12\x1a\n" +
-	"\bfirmware\x18\x05 \x01(\tR\bfirmware\"\x8a\x01\n" +
+	"\bfirmware\x18\x05 \x01(\tR\bfirmware\x12)\n" +
+	"\x0evoltage_max_uv\x18\x06 \x01(\x03H\x00R\fvoltageMaxUv\x88\x01\x01\x12)\n" +
+	"\x0ecurrent_max_ua\x18\a \x01(\x03H\x01R\fcurrentMaxUa\x88\x01\x01\x12\x1e\n" +
+	"\bdelay_us\x18\b \x01(\x03H\x02R\adelayUs\x88\x01\x01\x12&\n" +
+	"\rslew_ua_per_s\x18\t \x01(\x03H\x03R\n" +
+	"slewUaPerS\x88\x01\x01B\x11\n" +
+	"\x0f_voltage_max_uvB\x11\n" +
+	"\x0f_current_max_uaB\v\n" +
+	"\t_delay_usB\x10\n" +
+	"\x0e_slew_ua_per_s\"\xdc\x01\n" +
 	"\aChannel\x12-\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x19.rigwarden.driver.v1.KindR\x04kind\x12\x14\n" +
 	"\x05index\x18\x02 \x01(\x05R\x05index\x12\x10\n" +
 	"\x03num\x18\x03 \x01(\x03R\x03num\x12\x10\n" +
 	"\x03den\x18\x04 \x01(\x03R\x03den\x12\x16\n" +
-	"\x06offset\x18\x05 \x01(\x03R\x06offset\"\xc9\x01\n" +
+	"\x06offset\x18\x05 \x01(\x03R\x06offset\x12\x1e\n" +
+	"\bgain_ppm\x18\x06 \x01(\x03H\x00R\againPpm\x88\x01\x01\x12\x19\n" +
+	"\x05error\x18\a \x01(\x03H\x01R\x05error\x88\x01\x01B\v\n" +
+	"\t_gain_ppmB\b\n" +
+	"\x06_error\"\xc9\x01\n" +
 	"\n" +
 	"Protection\x12)\n" +
 	"\x0evoltage_max_uv\x18\x01 \x01(\x03H\x00R\fvoltageMaxUv\x88\x01\x01\x12)\n" +
@@ -1852,7 +2023,12 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\x10KIND_HALT_FAILED\x10\x06B\b\n" +
 	"\x06_at_usB\n" +
 	"\n" +
-	"\b_channel*l\n" +
+	"\b_channel\"(\n" +
+	"\fLeaseRequest\x12\x18\n" +
+	"\arecords\x18\x01 \x01(\fR\arecords\"?\n" +
+	"\rLeaseResponse\x12\x14\n" +
+	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12\x18\n" +
+	"\arecords\x18\x02 \x01(\x04R\arecords*l\n" +
 	"\x04Role\x12\x14\n" +
 	"\x10ROLE_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vROLE_SUPPLY\x10\x01\x12\r\n" +
@@ -1891,7 +2067,7 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\x15CONTACTOR_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CONTACTOR_NEGATIVE\x10\x01\x12\x17\n" +
 	"\x13CONTACTOR_PRECHARGE\x10\x02\x12\x16\n" +
-	"\x12CONTACTOR_POSITIVE\x10\x032\x8e\x05\n" +
+	"\x12CONTACTOR_POSITIVE\x10\x032\xe2\x05\n" +
 	"\rDriverService\x12W\n" +
 	"\bDescribe\x12$.rigwarden.driver.v1.DescribeRequest\x1a%.rigwarden.driver.v1.DescribeResponse\x12H\n" +
 	"\x03Arm\x12\x1f.rigwarden.driver.v1.ArmRequest\x1a .rigwarden.driver.v1.ArmResponse\x12H\n" +
@@ -1900,7 +2076,8 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\x05Bleed\x12!.rigwarden.driver.v1.BleedRequest\x1a\".rigwarden.driver.v1.BleedResponse\x12K\n" +
 	"\x04Fast\x12 .rigwarden.driver.v1.FastRequest\x1a!.rigwarden.driver.v1.FastResponse\x12K\n" +
 	"\x04Halt\x12 .rigwarden.driver.v1.HaltRequest\x1a!.rigwarden.driver.v1.HaltResponse\x12S\n" +
-	"\x06Frames\x12\".rigwarden.driver.v1.FramesRequest\x1a#.rigwarden.driver.v1.FramesResponse0\x01BCZAgithub.com/rigwarden/rigwarden/proto/rigwarden/driver/v1;driverv1b\x06proto3"
+	"\x06Frames\x12\".rigwarden.driver.v1.FramesRequest\x1a#.rigwarden.driver.v1.FramesResponse0\x01\x12R\n" +
+	"\x05Lease\x12!.rigwarden.driver.v1.LeaseRequest\x1a\".rigwarden.driver.v1.LeaseResponse(\x010\x01BCZAgithub.com/rigwarden/rigwarden/proto/rigwarden/driver/v1;driverv1b\x06proto3"
 
 var (
 	file_rigwarden_driver_v1_driver_proto_rawDescOnce sync.Once
@@ -1915,7 +2092,7 @@ func file_rigwarden_driver_v1_driver_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_driver_v1_driver_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_rigwarden_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_rigwarden_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_rigwarden_driver_v1_driver_proto_goTypes = []any{
 	(Role)(0),                // 0: rigwarden.driver.v1.Role
 	(Kind)(0),                // 1: rigwarden.driver.v1.Kind
@@ -1944,6 +2121,8 @@ var file_rigwarden_driver_v1_driver_proto_goTypes = []any{
 	(*FramesResponse)(nil),   // 24: rigwarden.driver.v1.FramesResponse
 	(*Frame)(nil),            // 25: rigwarden.driver.v1.Frame
 	(*Event)(nil),            // 26: rigwarden.driver.v1.Event
+	(*LeaseRequest)(nil),     // 27: rigwarden.driver.v1.LeaseRequest
+	(*LeaseResponse)(nil),    // 28: rigwarden.driver.v1.LeaseResponse
 }
 var file_rigwarden_driver_v1_driver_proto_depIdxs = []int32{
 	7,  // 0: rigwarden.driver.v1.DescribeResponse.devices:type_name -> rigwarden.driver.v1.Device
@@ -1969,16 +2148,18 @@ var file_rigwarden_driver_v1_driver_proto_depIdxs = []int32{
 	19, // 20: rigwarden.driver.v1.DriverService.Fast:input_type -> rigwarden.driver.v1.FastRequest
 	21, // 21: rigwarden.driver.v1.DriverService.Halt:input_type -> rigwarden.driver.v1.HaltRequest
 	23, // 22: rigwarden.driver.v1.DriverService.Frames:input_type -> rigwarden.driver.v1.FramesRequest
-	6,  // 23: rigwarden.driver.v1.DriverService.Describe:output_type -> rigwarden.driver.v1.DescribeResponse
-	12, // 24: rigwarden.driver.v1.DriverService.Arm:output_type -> rigwarden.driver.v1.ArmResponse
-	14, // 25: rigwarden.driver.v1.DriverService.Set:output_type -> rigwarden.driver.v1.SetResponse
-	16, // 26: rigwarden.driver.v1.DriverService.Switch:output_type -> rigwarden.driver.v1.SwitchResponse
-	18, // 27: rigwarden.driver.v1.DriverService.Bleed:output_type -> rigwarden.driver.v1.BleedResponse
-	20, // 28: rigwarden.driver.v1.DriverService.Fast:output_type -> rigwarden.driver.v1.FastResponse
-	22, // 29: rigwarden.driver.v1.DriverService.Halt:output_type -> rigwarden.driver.v1.HaltResponse
-	24, // 30: rigwarden.driver.v1.DriverService.Frames:output_type -> rigwarden.driver.v1.FramesResponse
-	23, // [23:31] is the sub-list for method output_type
-	15, // [15:23] is the sub-list for method input_type
+	27, // 23: rigwarden.driver.v1.DriverService.Lease:input_type -> rigwarden.driver.v1.LeaseRequest
+	6,  // 24: rigwarden.driver.v1.DriverService.Describe:output_type -> rigwarden.driver.v1.DescribeResponse
+	12, // 25: rigwarden.driver.v1.DriverService.Arm:output_type -> rigwarden.driver.v1.ArmResponse
+	14, // 26: rigwarden.driver.v1.DriverService.Set:output_type -> rigwarden.driver.v1.SetResponse
+	16, // 27: rigwarden.driver.v1.DriverService.Switch:output_type -> rigwarden.driver.v1.SwitchResponse
+	18, // 28: rigwarden.driver.v1.DriverService.Bleed:output_type -> rigwarden.driver.v1.BleedResponse
+	20, // 29: rigwarden.driver.v1.DriverService.Fast:output_type -> rigwarden.driver.v1.FastResponse
+	22, // 30: rigwarden.driver.v1.DriverService.Halt:output_type -> rigwarden.driver.v1.HaltResponse
+	24, // 31: rigwarden.driver.v1.DriverService.Frames:output_type -> rigwarden.driver.v1.FramesResponse
+	28, // 32: rigwarden.driver.v1.DriverService.Lease:output_type -> rigwarden.driver.v1.LeaseResponse
+	24, // [24:33] is the sub-list for method output_type
+	15, // [15:24] is the sub-list for method input_type
 	15, // [15:15] is the sub-list for extension type_name
 	15, // [15:15] is the sub-list for extension extendee
 	0,  // [0:15] is the sub-list for field type_name
@@ -1990,6 +2171,8 @@ func file_rigwarden_driver_v1_driver_proto_init() {
 		return
 	}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[1].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[2].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[4].OneofWrappers = []any{}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[5].OneofWrappers = []any{}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[8].OneofWrappers = []any{}
@@ -2006,7 +2189,7 @@ func file_rigwarden_driver_v1_driver_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_driver_v1_driver_proto_rawDesc), len(file_rigwarden_driver_v1_driver_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   22,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -17,8 +17,10 @@
 //   - Field numbers are never used again.
 //
 // Lease. A driver energises only under a lease. Renewals and the quick halt
-// come as fixed records on the driver's standard input, never over gRPC; the
-// end of that stream, or a record that is not one, halts everything.
+// come as fixed records: on standard input where the driver was started as a
+// child, on a Lease stream where it is reached at an address; never as commands.
+// The end of that stream, or a record that is not one, halts everything. Losing
+// the lease, or a new stream, takes back every arming.
 //
 // Errors are told by their status code:
 //   UNAVAILABLE, DEADLINE_EXCEEDED  the device did not answer
@@ -52,6 +54,7 @@ const (
 	DriverService_Fast_FullMethodName     = "/rigwarden.driver.v1.DriverService/Fast"
 	DriverService_Halt_FullMethodName     = "/rigwarden.driver.v1.DriverService/Halt"
 	DriverService_Frames_FullMethodName   = "/rigwarden.driver.v1.DriverService/Frames"
+	DriverService_Lease_FullMethodName    = "/rigwarden.driver.v1.DriverService/Lease"
 )
 
 // DriverServiceClient is the client API for DriverService service.
@@ -78,6 +81,11 @@ type DriverServiceClient interface {
 	// Frames streams every reading from now on. A reader that is too slow loses
 	// the oldest, never the newest; the gap shows in Frame.number.
 	Frames(ctx context.Context, in *FramesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FramesResponse], error)
+	// Lease carries the lease records of a driver that is reached at an address.
+	// The driver answers once, when it has taken the stream; its end, from
+	// whichever side, halts everything. While one is open a second is refused
+	// (FAILED_PRECONDITION), and without one nothing can be armed.
+	Lease(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[LeaseRequest, LeaseResponse], error)
 }
 
 type driverServiceClient struct {
@@ -177,6 +185,19 @@ func (c *driverServiceClient) Frames(ctx context.Context, in *FramesRequest, opt
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DriverService_FramesClient = grpc.ServerStreamingClient[FramesResponse]
 
+func (c *driverServiceClient) Lease(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[LeaseRequest, LeaseResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &DriverService_ServiceDesc.Streams[1], DriverService_Lease_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[LeaseRequest, LeaseResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DriverService_LeaseClient = grpc.BidiStreamingClient[LeaseRequest, LeaseResponse]
+
 // DriverServiceServer is the server API for DriverService service.
 // All implementations must embed UnimplementedDriverServiceServer
 // for forward compatibility.
@@ -201,6 +222,11 @@ type DriverServiceServer interface {
 	// Frames streams every reading from now on. A reader that is too slow loses
 	// the oldest, never the newest; the gap shows in Frame.number.
 	Frames(*FramesRequest, grpc.ServerStreamingServer[FramesResponse]) error
+	// Lease carries the lease records of a driver that is reached at an address.
+	// The driver answers once, when it has taken the stream; its end, from
+	// whichever side, halts everything. While one is open a second is refused
+	// (FAILED_PRECONDITION), and without one nothing can be armed.
+	Lease(grpc.BidiStreamingServer[LeaseRequest, LeaseResponse]) error
 	mustEmbedUnimplementedDriverServiceServer()
 }
 
@@ -234,6 +260,9 @@ func (UnimplementedDriverServiceServer) Halt(context.Context, *HaltRequest) (*Ha
 }
 func (UnimplementedDriverServiceServer) Frames(*FramesRequest, grpc.ServerStreamingServer[FramesResponse]) error {
 	return status.Error(codes.Unimplemented, "method Frames not implemented")
+}
+func (UnimplementedDriverServiceServer) Lease(grpc.BidiStreamingServer[LeaseRequest, LeaseResponse]) error {
+	return status.Error(codes.Unimplemented, "method Lease not implemented")
 }
 func (UnimplementedDriverServiceServer) mustEmbedUnimplementedDriverServiceServer() {}
 func (UnimplementedDriverServiceServer) testEmbeddedByValue()                       {}
@@ -393,6 +422,13 @@ func _DriverService_Frames_Handler(srv interface{}, stream grpc.ServerStream) er
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DriverService_FramesServer = grpc.ServerStreamingServer[FramesResponse]
 
+func _DriverService_Lease_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(DriverServiceServer).Lease(&grpc.GenericServerStream[LeaseRequest, LeaseResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DriverService_LeaseServer = grpc.BidiStreamingServer[LeaseRequest, LeaseResponse]
+
 // DriverService_ServiceDesc is the grpc.ServiceDesc for DriverService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -434,6 +470,12 @@ var DriverService_ServiceDesc = grpc.ServiceDesc{
 			StreamName:    "Frames",
 			Handler:       _DriverService_Frames_Handler,
 			ServerStreams: true,
+		},
+		{
+			StreamName:    "Lease",
+			Handler:       _DriverService_Lease_Handler,
+			ServerStreams: true,
+			ClientStreams: true,
 		},
 	},
 	Metadata: "rigwarden/driver/v1/driver.proto",
