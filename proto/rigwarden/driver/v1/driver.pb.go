@@ -367,7 +367,7 @@ func (x Event_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Event_Kind.Descriptor instead.
 func (Event_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{21, 0}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{24, 0}
 }
 
 type DescribeRequest struct {
@@ -419,7 +419,13 @@ type DescribeResponse struct {
 	LeaseUs *int64 `protobuf:"varint,6,opt,name=lease_us,json=leaseUs,proto3,oneof" json:"lease_us,omitempty"`
 	// scheduling_us is the 99.9 % of the delays measured at start between when
 	// the driver's process wanted to run and when it ran.
-	SchedulingUs  *int64 `protobuf:"varint,7,opt,name=scheduling_us,json=schedulingUs,proto3,oneof" json:"scheduling_us,omitempty"`
+	SchedulingUs *int64 `protobuf:"varint,7,opt,name=scheduling_us,json=schedulingUs,proto3,oneof" json:"scheduling_us,omitempty"`
+	// call_us bounds each command to a device, 0: 200 ms. lost_after is how many
+	// periods a device may stay silent before it counts as lost, 0: 3.
+	CallUs    int64 `protobuf:"varint,8,opt,name=call_us,json=callUs,proto3" json:"call_us,omitempty"`
+	LostAfter int32 `protobuf:"varint,9,opt,name=lost_after,json=lostAfter,proto3" json:"lost_after,omitempty"`
+	// proofs has one entry for each silence limit that the bench declares.
+	Proofs        []*Proof `protobuf:"bytes,10,rep,name=proofs,proto3" json:"proofs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -503,6 +509,117 @@ func (x *DescribeResponse) GetSchedulingUs() int64 {
 	return 0
 }
 
+func (x *DescribeResponse) GetCallUs() int64 {
+	if x != nil {
+		return x.CallUs
+	}
+	return 0
+}
+
+func (x *DescribeResponse) GetLostAfter() int32 {
+	if x != nil {
+		return x.LostAfter
+	}
+	return 0
+}
+
+func (x *DescribeResponse) GetProofs() []*Proof {
+	if x != nil {
+		return x.Proofs
+	}
+	return nil
+}
+
+// Proof tells whether an instrument was seen to switch off by itself once
+// nobody spoke to it.
+type Proof struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Role  Role                   `protobuf:"varint,1,opt,name=role,proto3,enum=rigwarden.driver.v1.Role" json:"role,omitempty"`
+	// timeout_us is the silence that was proven or, without proof, is declared.
+	TimeoutUs *int64 `protobuf:"varint,2,opt,name=timeout_us,json=timeoutUs,proto3,oneof" json:"timeout_us,omitempty"`
+	Proven    bool   `protobuf:"varint,3,opt,name=proven,proto3" json:"proven,omitempty"`
+	// took_us is how long it had been left alone when it was found off: it went
+	// off within that. ago_us is how long ago that was.
+	TookUs int64 `protobuf:"varint,4,opt,name=took_us,json=tookUs,proto3" json:"took_us,omitempty"`
+	AgoUs  int64 `protobuf:"varint,5,opt,name=ago_us,json=agoUs,proto3" json:"ago_us,omitempty"`
+	// why says what stands against it where it is not proven.
+	Why           string `protobuf:"bytes,6,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Proof) Reset() {
+	*x = Proof{}
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Proof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Proof) ProtoMessage() {}
+
+func (x *Proof) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Proof.ProtoReflect.Descriptor instead.
+func (*Proof) Descriptor() ([]byte, []int) {
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Proof) GetRole() Role {
+	if x != nil {
+		return x.Role
+	}
+	return Role_ROLE_UNSPECIFIED
+}
+
+func (x *Proof) GetTimeoutUs() int64 {
+	if x != nil && x.TimeoutUs != nil {
+		return *x.TimeoutUs
+	}
+	return 0
+}
+
+func (x *Proof) GetProven() bool {
+	if x != nil {
+		return x.Proven
+	}
+	return false
+}
+
+func (x *Proof) GetTookUs() int64 {
+	if x != nil {
+		return x.TookUs
+	}
+	return 0
+}
+
+func (x *Proof) GetAgoUs() int64 {
+	if x != nil {
+		return x.AgoUs
+	}
+	return 0
+}
+
+func (x *Proof) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
 type Device struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Role     Role                   `protobuf:"varint,1,opt,name=role,proto3,enum=rigwarden.driver.v1.Role" json:"role,omitempty"`
@@ -524,7 +641,7 @@ type Device struct {
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[2]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -536,7 +653,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[2]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -549,7 +666,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{2}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Device) GetRole() Role {
@@ -633,7 +750,7 @@ type Channel struct {
 
 func (x *Channel) Reset() {
 	*x = Channel{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[3]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -645,7 +762,7 @@ func (x *Channel) String() string {
 func (*Channel) ProtoMessage() {}
 
 func (x *Channel) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[3]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -658,7 +775,7 @@ func (x *Channel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Channel.ProtoReflect.Descriptor instead.
 func (*Channel) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{3}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Channel) GetKind() Kind {
@@ -722,7 +839,7 @@ type Protection struct {
 
 func (x *Protection) Reset() {
 	*x = Protection{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[4]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -734,7 +851,7 @@ func (x *Protection) String() string {
 func (*Protection) ProtoMessage() {}
 
 func (x *Protection) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[4]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -747,7 +864,7 @@ func (x *Protection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Protection.ProtoReflect.Descriptor instead.
 func (*Protection) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{4}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Protection) GetVoltageMaxUv() int64 {
@@ -790,7 +907,7 @@ type Tripwire struct {
 
 func (x *Tripwire) Reset() {
 	*x = Tripwire{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[5]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -802,7 +919,7 @@ func (x *Tripwire) String() string {
 func (*Tripwire) ProtoMessage() {}
 
 func (x *Tripwire) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[5]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -815,7 +932,7 @@ func (x *Tripwire) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tripwire.ProtoReflect.Descriptor instead.
 func (*Tripwire) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{5}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Tripwire) GetCellMaxUv() int64 {
@@ -871,14 +988,18 @@ type ArmRequest struct {
 	Supply *Protection `protobuf:"bytes,3,opt,name=supply,proto3" json:"supply,omitempty"`
 	Load   *Protection `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
 	// tripwire must be there. A driver without a monitor obeys what it can.
-	Tripwire      *Tripwire `protobuf:"bytes,5,opt,name=tripwire,proto3" json:"tripwire,omitempty"`
+	Tripwire *Tripwire `protobuf:"bytes,5,opt,name=tripwire,proto3" json:"tripwire,omitempty"`
+	// prove asks for proof of each communication timeout that is armed, by
+	// silence, where this process has not seen one since the instrument last
+	// answered anew. It takes seconds for each instrument.
+	Prove         bool `protobuf:"varint,6,opt,name=prove,proto3" json:"prove,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ArmRequest) Reset() {
 	*x = ArmRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[6]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -890,7 +1011,7 @@ func (x *ArmRequest) String() string {
 func (*ArmRequest) ProtoMessage() {}
 
 func (x *ArmRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[6]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -903,7 +1024,7 @@ func (x *ArmRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArmRequest.ProtoReflect.Descriptor instead.
 func (*ArmRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{6}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ArmRequest) GetEpoch() uint64 {
@@ -941,18 +1062,27 @@ func (x *ArmRequest) GetTripwire() *Tripwire {
 	return nil
 }
 
+func (x *ArmRequest) GetProve() bool {
+	if x != nil {
+		return x.Prove
+	}
+	return false
+}
+
 type ArmResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What was read back.
-	Supply        *Protection `protobuf:"bytes,1,opt,name=supply,proto3" json:"supply,omitempty"`
-	Load          *Protection `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	Supply *Protection `protobuf:"bytes,1,opt,name=supply,proto3" json:"supply,omitempty"`
+	Load   *Protection `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	// proofs as in DescribeResponse.
+	Proofs        []*Proof `protobuf:"bytes,3,rep,name=proofs,proto3" json:"proofs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ArmResponse) Reset() {
 	*x = ArmResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[7]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -964,7 +1094,7 @@ func (x *ArmResponse) String() string {
 func (*ArmResponse) ProtoMessage() {}
 
 func (x *ArmResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[7]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -977,7 +1107,7 @@ func (x *ArmResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArmResponse.ProtoReflect.Descriptor instead.
 func (*ArmResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{7}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ArmResponse) GetSupply() *Protection {
@@ -990,6 +1120,123 @@ func (x *ArmResponse) GetSupply() *Protection {
 func (x *ArmResponse) GetLoad() *Protection {
 	if x != nil {
 		return x.Load
+	}
+	return nil
+}
+
+func (x *ArmResponse) GetProofs() []*Proof {
+	if x != nil {
+		return x.Proofs
+	}
+	return nil
+}
+
+type ProveRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// role is the supply, the load or the box. The box's heartbeat is proven with
+	// its negative contactor closed, and nothing else.
+	Role Role `protobuf:"varint,1,opt,name=role,proto3,enum=rigwarden.driver.v1.Role" json:"role,omitempty"`
+	// protection is armed in a supply or load before and after; its
+	// comm_timeout_us is what is proven. The box needs none.
+	Protection *Protection `protobuf:"bytes,2,opt,name=protection,proto3" json:"protection,omitempty"`
+	// contactors_open says that whoever asks has measured every contactor open. A
+	// driver that holds a box measures for itself; without either it refuses.
+	ContactorsOpen bool `protobuf:"varint,3,opt,name=contactors_open,json=contactorsOpen,proto3" json:"contactors_open,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ProveRequest) Reset() {
+	*x = ProveRequest{}
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProveRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProveRequest) ProtoMessage() {}
+
+func (x *ProveRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProveRequest.ProtoReflect.Descriptor instead.
+func (*ProveRequest) Descriptor() ([]byte, []int) {
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ProveRequest) GetRole() Role {
+	if x != nil {
+		return x.Role
+	}
+	return Role_ROLE_UNSPECIFIED
+}
+
+func (x *ProveRequest) GetProtection() *Protection {
+	if x != nil {
+		return x.Protection
+	}
+	return nil
+}
+
+func (x *ProveRequest) GetContactorsOpen() bool {
+	if x != nil {
+		return x.ContactorsOpen
+	}
+	return false
+}
+
+type ProveResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Proof         *Proof                 `protobuf:"bytes,1,opt,name=proof,proto3" json:"proof,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProveResponse) Reset() {
+	*x = ProveResponse{}
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProveResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProveResponse) ProtoMessage() {}
+
+func (x *ProveResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProveResponse.ProtoReflect.Descriptor instead.
+func (*ProveResponse) Descriptor() ([]byte, []int) {
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ProveResponse) GetProof() *Proof {
+	if x != nil {
+		return x.Proof
 	}
 	return nil
 }
@@ -1008,7 +1255,7 @@ type SetRequest struct {
 
 func (x *SetRequest) Reset() {
 	*x = SetRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1020,7 +1267,7 @@ func (x *SetRequest) String() string {
 func (*SetRequest) ProtoMessage() {}
 
 func (x *SetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1033,7 +1280,7 @@ func (x *SetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetRequest.ProtoReflect.Descriptor instead.
 func (*SetRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{8}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SetRequest) GetEpoch() uint64 {
@@ -1086,7 +1333,7 @@ type SetResponse struct {
 
 func (x *SetResponse) Reset() {
 	*x = SetResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[9]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1098,7 +1345,7 @@ func (x *SetResponse) String() string {
 func (*SetResponse) ProtoMessage() {}
 
 func (x *SetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[9]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1111,7 +1358,7 @@ func (x *SetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetResponse.ProtoReflect.Descriptor instead.
 func (*SetResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{9}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{12}
 }
 
 type SwitchRequest struct {
@@ -1125,7 +1372,7 @@ type SwitchRequest struct {
 
 func (x *SwitchRequest) Reset() {
 	*x = SwitchRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[10]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1137,7 +1384,7 @@ func (x *SwitchRequest) String() string {
 func (*SwitchRequest) ProtoMessage() {}
 
 func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[10]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1150,7 +1397,7 @@ func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchRequest.ProtoReflect.Descriptor instead.
 func (*SwitchRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{10}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SwitchRequest) GetEpoch() uint64 {
@@ -1182,7 +1429,7 @@ type SwitchResponse struct {
 
 func (x *SwitchResponse) Reset() {
 	*x = SwitchResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[11]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1194,7 +1441,7 @@ func (x *SwitchResponse) String() string {
 func (*SwitchResponse) ProtoMessage() {}
 
 func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[11]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1207,7 +1454,7 @@ func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchResponse.ProtoReflect.Descriptor instead.
 func (*SwitchResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{11}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{14}
 }
 
 type BleedRequest struct {
@@ -1222,7 +1469,7 @@ type BleedRequest struct {
 
 func (x *BleedRequest) Reset() {
 	*x = BleedRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[12]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1234,7 +1481,7 @@ func (x *BleedRequest) String() string {
 func (*BleedRequest) ProtoMessage() {}
 
 func (x *BleedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[12]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1247,7 +1494,7 @@ func (x *BleedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BleedRequest.ProtoReflect.Descriptor instead.
 func (*BleedRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{12}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *BleedRequest) GetEpoch() uint64 {
@@ -1279,7 +1526,7 @@ type BleedResponse struct {
 
 func (x *BleedResponse) Reset() {
 	*x = BleedResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[13]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1291,7 +1538,7 @@ func (x *BleedResponse) String() string {
 func (*BleedResponse) ProtoMessage() {}
 
 func (x *BleedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[13]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1304,7 +1551,7 @@ func (x *BleedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BleedResponse.ProtoReflect.Descriptor instead.
 func (*BleedResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{13}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{16}
 }
 
 type FastRequest struct {
@@ -1316,7 +1563,7 @@ type FastRequest struct {
 
 func (x *FastRequest) Reset() {
 	*x = FastRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[14]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1328,7 +1575,7 @@ func (x *FastRequest) String() string {
 func (*FastRequest) ProtoMessage() {}
 
 func (x *FastRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[14]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1341,7 +1588,7 @@ func (x *FastRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FastRequest.ProtoReflect.Descriptor instead.
 func (*FastRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{14}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *FastRequest) GetOn() bool {
@@ -1359,7 +1606,7 @@ type FastResponse struct {
 
 func (x *FastResponse) Reset() {
 	*x = FastResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[15]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1371,7 +1618,7 @@ func (x *FastResponse) String() string {
 func (*FastResponse) ProtoMessage() {}
 
 func (x *FastResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[15]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1384,7 +1631,7 @@ func (x *FastResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FastResponse.ProtoReflect.Descriptor instead.
 func (*FastResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{15}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{18}
 }
 
 type HaltRequest struct {
@@ -1400,7 +1647,7 @@ type HaltRequest struct {
 
 func (x *HaltRequest) Reset() {
 	*x = HaltRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[16]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1412,7 +1659,7 @@ func (x *HaltRequest) String() string {
 func (*HaltRequest) ProtoMessage() {}
 
 func (x *HaltRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[16]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1425,7 +1672,7 @@ func (x *HaltRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HaltRequest.ProtoReflect.Descriptor instead.
 func (*HaltRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{16}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *HaltRequest) GetEpoch() uint64 {
@@ -1450,7 +1697,7 @@ type HaltResponse struct {
 
 func (x *HaltResponse) Reset() {
 	*x = HaltResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[17]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1462,7 +1709,7 @@ func (x *HaltResponse) String() string {
 func (*HaltResponse) ProtoMessage() {}
 
 func (x *HaltResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[17]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1475,7 +1722,7 @@ func (x *HaltResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HaltResponse.ProtoReflect.Descriptor instead.
 func (*HaltResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{17}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{20}
 }
 
 type FramesRequest struct {
@@ -1486,7 +1733,7 @@ type FramesRequest struct {
 
 func (x *FramesRequest) Reset() {
 	*x = FramesRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[18]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +1745,7 @@ func (x *FramesRequest) String() string {
 func (*FramesRequest) ProtoMessage() {}
 
 func (x *FramesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[18]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +1758,7 @@ func (x *FramesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FramesRequest.ProtoReflect.Descriptor instead.
 func (*FramesRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{18}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{21}
 }
 
 type FramesResponse struct {
@@ -1527,7 +1774,7 @@ type FramesResponse struct {
 
 func (x *FramesResponse) Reset() {
 	*x = FramesResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[19]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1539,7 +1786,7 @@ func (x *FramesResponse) String() string {
 func (*FramesResponse) ProtoMessage() {}
 
 func (x *FramesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[19]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1552,7 +1799,7 @@ func (x *FramesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FramesResponse.ProtoReflect.Descriptor instead.
 func (*FramesResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{19}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FramesResponse) GetReport() isFramesResponse_Report {
@@ -1614,7 +1861,7 @@ type Frame struct {
 
 func (x *Frame) Reset() {
 	*x = Frame{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[20]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1626,7 +1873,7 @@ func (x *Frame) String() string {
 func (*Frame) ProtoMessage() {}
 
 func (x *Frame) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[20]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1639,7 +1886,7 @@ func (x *Frame) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Frame.ProtoReflect.Descriptor instead.
 func (*Frame) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{20}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Frame) GetNumber() uint64 {
@@ -1692,7 +1939,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[21]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1704,7 +1951,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[21]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1717,7 +1964,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{21}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Event) GetKind() Event_Kind {
@@ -1793,7 +2040,7 @@ type LeaseRequest struct {
 
 func (x *LeaseRequest) Reset() {
 	*x = LeaseRequest{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1805,7 +2052,7 @@ func (x *LeaseRequest) String() string {
 func (*LeaseRequest) ProtoMessage() {}
 
 func (x *LeaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[22]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1818,7 +2065,7 @@ func (x *LeaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeaseRequest.ProtoReflect.Descriptor instead.
 func (*LeaseRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{22}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *LeaseRequest) GetRecords() []byte {
@@ -1842,7 +2089,7 @@ type LeaseResponse struct {
 
 func (x *LeaseResponse) Reset() {
 	*x = LeaseResponse{}
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1854,7 +2101,7 @@ func (x *LeaseResponse) String() string {
 func (*LeaseResponse) ProtoMessage() {}
 
 func (x *LeaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[23]
+	mi := &file_rigwarden_driver_v1_driver_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1867,7 +2114,7 @@ func (x *LeaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeaseResponse.ProtoReflect.Descriptor instead.
 func (*LeaseResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{23}
+	return file_rigwarden_driver_v1_driver_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *LeaseResponse) GetEpoch() uint64 {
@@ -1889,7 +2136,7 @@ var File_rigwarden_driver_v1_driver_proto protoreflect.FileDescriptor
 const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	" rigwarden/driver/v1/driver.proto\x12\x13rigwarden.driver.v1\"\x11\n" +
-	"\x0fDescribeRequest\"\xf0\x02\n" +
+	"\x0fDescribeRequest\"\xdc\x03\n" +
 	"\x10DescribeResponse\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x125\n" +
 	"\adevices\x18\x02 \x03(\v2\x1b.rigwarden.driver.v1.DeviceR\adevices\x128\n" +
@@ -1897,12 +2144,26 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\tperiod_us\x18\x04 \x01(\x03H\x00R\bperiodUs\x88\x01\x01\x12)\n" +
 	"\x0elink_period_us\x18\x05 \x01(\x03H\x01R\flinkPeriodUs\x88\x01\x01\x12\x1e\n" +
 	"\blease_us\x18\x06 \x01(\x03H\x02R\aleaseUs\x88\x01\x01\x12(\n" +
-	"\rscheduling_us\x18\a \x01(\x03H\x03R\fschedulingUs\x88\x01\x01B\f\n" +
+	"\rscheduling_us\x18\a \x01(\x03H\x03R\fschedulingUs\x88\x01\x01\x12\x17\n" +
+	"\acall_us\x18\b \x01(\x03R\x06callUs\x12\x1d\n" +
+	"\n" +
+	"lost_after\x18\t \x01(\x05R\tlostAfter\x122\n" +
+	"\x06proofs\x18\n" +
+	" \x03(\v2\x1a.rigwarden.driver.v1.ProofR\x06proofsB\f\n" +
 	"\n" +
 	"_period_usB\x11\n" +
 	"\x0f_link_period_usB\v\n" +
 	"\t_lease_usB\x10\n" +
-	"\x0e_scheduling_us\"\xfa\x02\n" +
+	"\x0e_scheduling_us\"\xc3\x01\n" +
+	"\x05Proof\x12-\n" +
+	"\x04role\x18\x01 \x01(\x0e2\x19.rigwarden.driver.v1.RoleR\x04role\x12\"\n" +
+	"\n" +
+	"timeout_us\x18\x02 \x01(\x03H\x00R\ttimeoutUs\x88\x01\x01\x12\x16\n" +
+	"\x06proven\x18\x03 \x01(\bR\x06proven\x12\x17\n" +
+	"\atook_us\x18\x04 \x01(\x03R\x06tookUs\x12\x15\n" +
+	"\x06ago_us\x18\x05 \x01(\x03R\x05agoUs\x12\x10\n" +
+	"\x03why\x18\x06 \x01(\tR\x03whyB\r\n" +
+	"\v_timeout_us\"\xfa\x02\n" +
 	"\x06Device\x12-\n" +
 	"\x04role\x18\x01 \x01(\x0e2\x19.rigwarden.driver.v1.RoleR\x04role\x12\x14\n" +
 	"\x05maker\x18\x02 \x01(\tR\x05maker\x12\x14\n" +
@@ -1949,17 +2210,27 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\f_temp_max_mkB\x11\n" +
 	"\x0f_current_max_uaB\x11\n" +
 	"\x0f_persistence_usB\r\n" +
-	"\v_silence_us\"\xf0\x01\n" +
+	"\v_silence_us\"\x86\x02\n" +
 	"\n" +
 	"ArmRequest\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12#\n" +
 	"\rafter_records\x18\x02 \x01(\x04R\fafterRecords\x127\n" +
 	"\x06supply\x18\x03 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\x06supply\x123\n" +
 	"\x04load\x18\x04 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\x04load\x129\n" +
-	"\btripwire\x18\x05 \x01(\v2\x1d.rigwarden.driver.v1.TripwireR\btripwire\"{\n" +
+	"\btripwire\x18\x05 \x01(\v2\x1d.rigwarden.driver.v1.TripwireR\btripwire\x12\x14\n" +
+	"\x05prove\x18\x06 \x01(\bR\x05prove\"\xaf\x01\n" +
 	"\vArmResponse\x127\n" +
 	"\x06supply\x18\x01 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\x06supply\x123\n" +
-	"\x04load\x18\x02 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\x04load\"\x87\x02\n" +
+	"\x04load\x18\x02 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\x04load\x122\n" +
+	"\x06proofs\x18\x03 \x03(\v2\x1a.rigwarden.driver.v1.ProofR\x06proofs\"\xa7\x01\n" +
+	"\fProveRequest\x12-\n" +
+	"\x04role\x18\x01 \x01(\x0e2\x19.rigwarden.driver.v1.RoleR\x04role\x12?\n" +
+	"\n" +
+	"protection\x18\x02 \x01(\v2\x1f.rigwarden.driver.v1.ProtectionR\n" +
+	"protection\x12'\n" +
+	"\x0fcontactors_open\x18\x03 \x01(\bR\x0econtactorsOpen\"A\n" +
+	"\rProveResponse\x120\n" +
+	"\x05proof\x18\x01 \x01(\v2\x1a.rigwarden.driver.v1.ProofR\x05proof\"\x87\x02\n" +
 	"\n" +
 	"SetRequest\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12#\n" +
@@ -2067,10 +2338,11 @@ const file_rigwarden_driver_v1_driver_proto_rawDesc = "" +
 	"\x15CONTACTOR_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CONTACTOR_NEGATIVE\x10\x01\x12\x17\n" +
 	"\x13CONTACTOR_PRECHARGE\x10\x02\x12\x16\n" +
-	"\x12CONTACTOR_POSITIVE\x10\x032\xe2\x05\n" +
+	"\x12CONTACTOR_POSITIVE\x10\x032\xb2\x06\n" +
 	"\rDriverService\x12W\n" +
 	"\bDescribe\x12$.rigwarden.driver.v1.DescribeRequest\x1a%.rigwarden.driver.v1.DescribeResponse\x12H\n" +
-	"\x03Arm\x12\x1f.rigwarden.driver.v1.ArmRequest\x1a .rigwarden.driver.v1.ArmResponse\x12H\n" +
+	"\x03Arm\x12\x1f.rigwarden.driver.v1.ArmRequest\x1a .rigwarden.driver.v1.ArmResponse\x12N\n" +
+	"\x05Prove\x12!.rigwarden.driver.v1.ProveRequest\x1a\".rigwarden.driver.v1.ProveResponse\x12H\n" +
 	"\x03Set\x12\x1f.rigwarden.driver.v1.SetRequest\x1a .rigwarden.driver.v1.SetResponse\x12Q\n" +
 	"\x06Switch\x12\".rigwarden.driver.v1.SwitchRequest\x1a#.rigwarden.driver.v1.SwitchResponse\x12N\n" +
 	"\x05Bleed\x12!.rigwarden.driver.v1.BleedRequest\x1a\".rigwarden.driver.v1.BleedResponse\x12K\n" +
@@ -2092,7 +2364,7 @@ func file_rigwarden_driver_v1_driver_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_driver_v1_driver_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_rigwarden_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_rigwarden_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_rigwarden_driver_v1_driver_proto_goTypes = []any{
 	(Role)(0),                // 0: rigwarden.driver.v1.Role
 	(Kind)(0),                // 1: rigwarden.driver.v1.Kind
@@ -2101,68 +2373,79 @@ var file_rigwarden_driver_v1_driver_proto_goTypes = []any{
 	(Event_Kind)(0),          // 4: rigwarden.driver.v1.Event.Kind
 	(*DescribeRequest)(nil),  // 5: rigwarden.driver.v1.DescribeRequest
 	(*DescribeResponse)(nil), // 6: rigwarden.driver.v1.DescribeResponse
-	(*Device)(nil),           // 7: rigwarden.driver.v1.Device
-	(*Channel)(nil),          // 8: rigwarden.driver.v1.Channel
-	(*Protection)(nil),       // 9: rigwarden.driver.v1.Protection
-	(*Tripwire)(nil),         // 10: rigwarden.driver.v1.Tripwire
-	(*ArmRequest)(nil),       // 11: rigwarden.driver.v1.ArmRequest
-	(*ArmResponse)(nil),      // 12: rigwarden.driver.v1.ArmResponse
-	(*SetRequest)(nil),       // 13: rigwarden.driver.v1.SetRequest
-	(*SetResponse)(nil),      // 14: rigwarden.driver.v1.SetResponse
-	(*SwitchRequest)(nil),    // 15: rigwarden.driver.v1.SwitchRequest
-	(*SwitchResponse)(nil),   // 16: rigwarden.driver.v1.SwitchResponse
-	(*BleedRequest)(nil),     // 17: rigwarden.driver.v1.BleedRequest
-	(*BleedResponse)(nil),    // 18: rigwarden.driver.v1.BleedResponse
-	(*FastRequest)(nil),      // 19: rigwarden.driver.v1.FastRequest
-	(*FastResponse)(nil),     // 20: rigwarden.driver.v1.FastResponse
-	(*HaltRequest)(nil),      // 21: rigwarden.driver.v1.HaltRequest
-	(*HaltResponse)(nil),     // 22: rigwarden.driver.v1.HaltResponse
-	(*FramesRequest)(nil),    // 23: rigwarden.driver.v1.FramesRequest
-	(*FramesResponse)(nil),   // 24: rigwarden.driver.v1.FramesResponse
-	(*Frame)(nil),            // 25: rigwarden.driver.v1.Frame
-	(*Event)(nil),            // 26: rigwarden.driver.v1.Event
-	(*LeaseRequest)(nil),     // 27: rigwarden.driver.v1.LeaseRequest
-	(*LeaseResponse)(nil),    // 28: rigwarden.driver.v1.LeaseResponse
+	(*Proof)(nil),            // 7: rigwarden.driver.v1.Proof
+	(*Device)(nil),           // 8: rigwarden.driver.v1.Device
+	(*Channel)(nil),          // 9: rigwarden.driver.v1.Channel
+	(*Protection)(nil),       // 10: rigwarden.driver.v1.Protection
+	(*Tripwire)(nil),         // 11: rigwarden.driver.v1.Tripwire
+	(*ArmRequest)(nil),       // 12: rigwarden.driver.v1.ArmRequest
+	(*ArmResponse)(nil),      // 13: rigwarden.driver.v1.ArmResponse
+	(*ProveRequest)(nil),     // 14: rigwarden.driver.v1.ProveRequest
+	(*ProveResponse)(nil),    // 15: rigwarden.driver.v1.ProveResponse
+	(*SetRequest)(nil),       // 16: rigwarden.driver.v1.SetRequest
+	(*SetResponse)(nil),      // 17: rigwarden.driver.v1.SetResponse
+	(*SwitchRequest)(nil),    // 18: rigwarden.driver.v1.SwitchRequest
+	(*SwitchResponse)(nil),   // 19: rigwarden.driver.v1.SwitchResponse
+	(*BleedRequest)(nil),     // 20: rigwarden.driver.v1.BleedRequest
+	(*BleedResponse)(nil),    // 21: rigwarden.driver.v1.BleedResponse
+	(*FastRequest)(nil),      // 22: rigwarden.driver.v1.FastRequest
+	(*FastResponse)(nil),     // 23: rigwarden.driver.v1.FastResponse
+	(*HaltRequest)(nil),      // 24: rigwarden.driver.v1.HaltRequest
+	(*HaltResponse)(nil),     // 25: rigwarden.driver.v1.HaltResponse
+	(*FramesRequest)(nil),    // 26: rigwarden.driver.v1.FramesRequest
+	(*FramesResponse)(nil),   // 27: rigwarden.driver.v1.FramesResponse
+	(*Frame)(nil),            // 28: rigwarden.driver.v1.Frame
+	(*Event)(nil),            // 29: rigwarden.driver.v1.Event
+	(*LeaseRequest)(nil),     // 30: rigwarden.driver.v1.LeaseRequest
+	(*LeaseResponse)(nil),    // 31: rigwarden.driver.v1.LeaseResponse
 }
 var file_rigwarden_driver_v1_driver_proto_depIdxs = []int32{
-	7,  // 0: rigwarden.driver.v1.DescribeResponse.devices:type_name -> rigwarden.driver.v1.Device
-	8,  // 1: rigwarden.driver.v1.DescribeResponse.channels:type_name -> rigwarden.driver.v1.Channel
-	0,  // 2: rigwarden.driver.v1.Device.role:type_name -> rigwarden.driver.v1.Role
-	1,  // 3: rigwarden.driver.v1.Channel.kind:type_name -> rigwarden.driver.v1.Kind
-	9,  // 4: rigwarden.driver.v1.ArmRequest.supply:type_name -> rigwarden.driver.v1.Protection
-	9,  // 5: rigwarden.driver.v1.ArmRequest.load:type_name -> rigwarden.driver.v1.Protection
-	10, // 6: rigwarden.driver.v1.ArmRequest.tripwire:type_name -> rigwarden.driver.v1.Tripwire
-	9,  // 7: rigwarden.driver.v1.ArmResponse.supply:type_name -> rigwarden.driver.v1.Protection
-	9,  // 8: rigwarden.driver.v1.ArmResponse.load:type_name -> rigwarden.driver.v1.Protection
-	2,  // 9: rigwarden.driver.v1.SetRequest.direction:type_name -> rigwarden.driver.v1.Direction
-	3,  // 10: rigwarden.driver.v1.SwitchRequest.closed:type_name -> rigwarden.driver.v1.Contactor
-	25, // 11: rigwarden.driver.v1.FramesResponse.frame:type_name -> rigwarden.driver.v1.Frame
-	26, // 12: rigwarden.driver.v1.FramesResponse.event:type_name -> rigwarden.driver.v1.Event
-	4,  // 13: rigwarden.driver.v1.Event.kind:type_name -> rigwarden.driver.v1.Event.Kind
-	0,  // 14: rigwarden.driver.v1.Event.role:type_name -> rigwarden.driver.v1.Role
-	5,  // 15: rigwarden.driver.v1.DriverService.Describe:input_type -> rigwarden.driver.v1.DescribeRequest
-	11, // 16: rigwarden.driver.v1.DriverService.Arm:input_type -> rigwarden.driver.v1.ArmRequest
-	13, // 17: rigwarden.driver.v1.DriverService.Set:input_type -> rigwarden.driver.v1.SetRequest
-	15, // 18: rigwarden.driver.v1.DriverService.Switch:input_type -> rigwarden.driver.v1.SwitchRequest
-	17, // 19: rigwarden.driver.v1.DriverService.Bleed:input_type -> rigwarden.driver.v1.BleedRequest
-	19, // 20: rigwarden.driver.v1.DriverService.Fast:input_type -> rigwarden.driver.v1.FastRequest
-	21, // 21: rigwarden.driver.v1.DriverService.Halt:input_type -> rigwarden.driver.v1.HaltRequest
-	23, // 22: rigwarden.driver.v1.DriverService.Frames:input_type -> rigwarden.driver.v1.FramesRequest
-	27, // 23: rigwarden.driver.v1.DriverService.Lease:input_type -> rigwarden.driver.v1.LeaseRequest
-	6,  // 24: rigwarden.driver.v1.DriverService.Describe:output_type -> rigwarden.driver.v1.DescribeResponse
-	12, // 25: rigwarden.driver.v1.DriverService.Arm:output_type -> rigwarden.driver.v1.ArmResponse
-	14, // 26: rigwarden.driver.v1.DriverService.Set:output_type -> rigwarden.driver.v1.SetResponse
-	16, // 27: rigwarden.driver.v1.DriverService.Switch:output_type -> rigwarden.driver.v1.SwitchResponse
-	18, // 28: rigwarden.driver.v1.DriverService.Bleed:output_type -> rigwarden.driver.v1.BleedResponse
-	20, // 29: rigwarden.driver.v1.DriverService.Fast:output_type -> rigwarden.driver.v1.FastResponse
-	22, // 30: rigwarden.driver.v1.DriverService.Halt:output_type -> rigwarden.driver.v1.HaltResponse
-	24, // 31: rigwarden.driver.v1.DriverService.Frames:output_type -> rigwarden.driver.v1.FramesResponse
-	28, // 32: rigwarden.driver.v1.DriverService.Lease:output_type -> rigwarden.driver.v1.LeaseResponse
-	24, // [24:33] is the sub-list for method output_type
-	15, // [15:24] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	8,  // 0: rigwarden.driver.v1.DescribeResponse.devices:type_name -> rigwarden.driver.v1.Device
+	9,  // 1: rigwarden.driver.v1.DescribeResponse.channels:type_name -> rigwarden.driver.v1.Channel
+	7,  // 2: rigwarden.driver.v1.DescribeResponse.proofs:type_name -> rigwarden.driver.v1.Proof
+	0,  // 3: rigwarden.driver.v1.Proof.role:type_name -> rigwarden.driver.v1.Role
+	0,  // 4: rigwarden.driver.v1.Device.role:type_name -> rigwarden.driver.v1.Role
+	1,  // 5: rigwarden.driver.v1.Channel.kind:type_name -> rigwarden.driver.v1.Kind
+	10, // 6: rigwarden.driver.v1.ArmRequest.supply:type_name -> rigwarden.driver.v1.Protection
+	10, // 7: rigwarden.driver.v1.ArmRequest.load:type_name -> rigwarden.driver.v1.Protection
+	11, // 8: rigwarden.driver.v1.ArmRequest.tripwire:type_name -> rigwarden.driver.v1.Tripwire
+	10, // 9: rigwarden.driver.v1.ArmResponse.supply:type_name -> rigwarden.driver.v1.Protection
+	10, // 10: rigwarden.driver.v1.ArmResponse.load:type_name -> rigwarden.driver.v1.Protection
+	7,  // 11: rigwarden.driver.v1.ArmResponse.proofs:type_name -> rigwarden.driver.v1.Proof
+	0,  // 12: rigwarden.driver.v1.ProveRequest.role:type_name -> rigwarden.driver.v1.Role
+	10, // 13: rigwarden.driver.v1.ProveRequest.protection:type_name -> rigwarden.driver.v1.Protection
+	7,  // 14: rigwarden.driver.v1.ProveResponse.proof:type_name -> rigwarden.driver.v1.Proof
+	2,  // 15: rigwarden.driver.v1.SetRequest.direction:type_name -> rigwarden.driver.v1.Direction
+	3,  // 16: rigwarden.driver.v1.SwitchRequest.closed:type_name -> rigwarden.driver.v1.Contactor
+	28, // 17: rigwarden.driver.v1.FramesResponse.frame:type_name -> rigwarden.driver.v1.Frame
+	29, // 18: rigwarden.driver.v1.FramesResponse.event:type_name -> rigwarden.driver.v1.Event
+	4,  // 19: rigwarden.driver.v1.Event.kind:type_name -> rigwarden.driver.v1.Event.Kind
+	0,  // 20: rigwarden.driver.v1.Event.role:type_name -> rigwarden.driver.v1.Role
+	5,  // 21: rigwarden.driver.v1.DriverService.Describe:input_type -> rigwarden.driver.v1.DescribeRequest
+	12, // 22: rigwarden.driver.v1.DriverService.Arm:input_type -> rigwarden.driver.v1.ArmRequest
+	14, // 23: rigwarden.driver.v1.DriverService.Prove:input_type -> rigwarden.driver.v1.ProveRequest
+	16, // 24: rigwarden.driver.v1.DriverService.Set:input_type -> rigwarden.driver.v1.SetRequest
+	18, // 25: rigwarden.driver.v1.DriverService.Switch:input_type -> rigwarden.driver.v1.SwitchRequest
+	20, // 26: rigwarden.driver.v1.DriverService.Bleed:input_type -> rigwarden.driver.v1.BleedRequest
+	22, // 27: rigwarden.driver.v1.DriverService.Fast:input_type -> rigwarden.driver.v1.FastRequest
+	24, // 28: rigwarden.driver.v1.DriverService.Halt:input_type -> rigwarden.driver.v1.HaltRequest
+	26, // 29: rigwarden.driver.v1.DriverService.Frames:input_type -> rigwarden.driver.v1.FramesRequest
+	30, // 30: rigwarden.driver.v1.DriverService.Lease:input_type -> rigwarden.driver.v1.LeaseRequest
+	6,  // 31: rigwarden.driver.v1.DriverService.Describe:output_type -> rigwarden.driver.v1.DescribeResponse
+	13, // 32: rigwarden.driver.v1.DriverService.Arm:output_type -> rigwarden.driver.v1.ArmResponse
+	15, // 33: rigwarden.driver.v1.DriverService.Prove:output_type -> rigwarden.driver.v1.ProveResponse
+	17, // 34: rigwarden.driver.v1.DriverService.Set:output_type -> rigwarden.driver.v1.SetResponse
+	19, // 35: rigwarden.driver.v1.DriverService.Switch:output_type -> rigwarden.driver.v1.SwitchResponse
+	21, // 36: rigwarden.driver.v1.DriverService.Bleed:output_type -> rigwarden.driver.v1.BleedResponse
+	23, // 37: rigwarden.driver.v1.DriverService.Fast:output_type -> rigwarden.driver.v1.FastResponse
+	25, // 38: rigwarden.driver.v1.DriverService.Halt:output_type -> rigwarden.driver.v1.HaltResponse
+	27, // 39: rigwarden.driver.v1.DriverService.Frames:output_type -> rigwarden.driver.v1.FramesResponse
+	31, // 40: rigwarden.driver.v1.DriverService.Lease:output_type -> rigwarden.driver.v1.LeaseResponse
+	31, // [31:41] is the sub-list for method output_type
+	21, // [21:31] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_rigwarden_driver_v1_driver_proto_init() }
@@ -2175,21 +2458,22 @@ func file_rigwarden_driver_v1_driver_proto_init() {
 	file_rigwarden_driver_v1_driver_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[4].OneofWrappers = []any{}
 	file_rigwarden_driver_v1_driver_proto_msgTypes[5].OneofWrappers = []any{}
-	file_rigwarden_driver_v1_driver_proto_msgTypes[8].OneofWrappers = []any{}
-	file_rigwarden_driver_v1_driver_proto_msgTypes[14].OneofWrappers = []any{}
-	file_rigwarden_driver_v1_driver_proto_msgTypes[19].OneofWrappers = []any{
+	file_rigwarden_driver_v1_driver_proto_msgTypes[6].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[11].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[17].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[22].OneofWrappers = []any{
 		(*FramesResponse_Frame)(nil),
 		(*FramesResponse_Event)(nil),
 	}
-	file_rigwarden_driver_v1_driver_proto_msgTypes[20].OneofWrappers = []any{}
-	file_rigwarden_driver_v1_driver_proto_msgTypes[21].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[23].OneofWrappers = []any{}
+	file_rigwarden_driver_v1_driver_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_driver_v1_driver_proto_rawDesc), len(file_rigwarden_driver_v1_driver_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   24,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -48,6 +48,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	DriverService_Describe_FullMethodName = "/rigwarden.driver.v1.DriverService/Describe"
 	DriverService_Arm_FullMethodName      = "/rigwarden.driver.v1.DriverService/Arm"
+	DriverService_Prove_FullMethodName    = "/rigwarden.driver.v1.DriverService/Prove"
 	DriverService_Set_FullMethodName      = "/rigwarden.driver.v1.DriverService/Set"
 	DriverService_Switch_FullMethodName   = "/rigwarden.driver.v1.DriverService/Switch"
 	DriverService_Bleed_FullMethodName    = "/rigwarden.driver.v1.DriverService/Bleed"
@@ -64,8 +65,13 @@ type DriverServiceClient interface {
 	// Describe tells which devices answer and what the frames carry.
 	Describe(ctx context.Context, in *DescribeRequest, opts ...grpc.CallOption) (*DescribeResponse, error)
 	// Arm sets the instruments' own limits and the tripwire, reads the limits
-	// back and begins a lease. It energises nothing.
+	// back and begins a lease. It energises nothing, save that where asked to
+	// prove, it switches each output on at 0 A behind open contactors.
 	Arm(ctx context.Context, in *ArmRequest, opts ...grpc.CallOption) (*ArmResponse, error)
+	// Prove leaves one instrument alone until it must have switched off by itself,
+	// and tells whether it did. A person asks for it, or a host whose plugin holds
+	// the instrument's wire; a plugin that cannot answers UNIMPLEMENTED.
+	Prove(ctx context.Context, in *ProveRequest, opts ...grpc.CallOption) (*ProveResponse, error)
 	// Set commands the supply or the load, absolutely: twice is the same as once.
 	Set(ctx context.Context, in *SetRequest, opts ...grpc.CallOption) (*SetResponse, error)
 	// Switch closes exactly the given contactors and opens the others.
@@ -110,6 +116,16 @@ func (c *driverServiceClient) Arm(ctx context.Context, in *ArmRequest, opts ...g
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ArmResponse)
 	err := c.cc.Invoke(ctx, DriverService_Arm_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *driverServiceClient) Prove(ctx context.Context, in *ProveRequest, opts ...grpc.CallOption) (*ProveResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ProveResponse)
+	err := c.cc.Invoke(ctx, DriverService_Prove_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -205,8 +221,13 @@ type DriverServiceServer interface {
 	// Describe tells which devices answer and what the frames carry.
 	Describe(context.Context, *DescribeRequest) (*DescribeResponse, error)
 	// Arm sets the instruments' own limits and the tripwire, reads the limits
-	// back and begins a lease. It energises nothing.
+	// back and begins a lease. It energises nothing, save that where asked to
+	// prove, it switches each output on at 0 A behind open contactors.
 	Arm(context.Context, *ArmRequest) (*ArmResponse, error)
+	// Prove leaves one instrument alone until it must have switched off by itself,
+	// and tells whether it did. A person asks for it, or a host whose plugin holds
+	// the instrument's wire; a plugin that cannot answers UNIMPLEMENTED.
+	Prove(context.Context, *ProveRequest) (*ProveResponse, error)
 	// Set commands the supply or the load, absolutely: twice is the same as once.
 	Set(context.Context, *SetRequest) (*SetResponse, error)
 	// Switch closes exactly the given contactors and opens the others.
@@ -242,6 +263,9 @@ func (UnimplementedDriverServiceServer) Describe(context.Context, *DescribeReque
 }
 func (UnimplementedDriverServiceServer) Arm(context.Context, *ArmRequest) (*ArmResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Arm not implemented")
+}
+func (UnimplementedDriverServiceServer) Prove(context.Context, *ProveRequest) (*ProveResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Prove not implemented")
 }
 func (UnimplementedDriverServiceServer) Set(context.Context, *SetRequest) (*SetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Set not implemented")
@@ -317,6 +341,24 @@ func _DriverService_Arm_Handler(srv interface{}, ctx context.Context, dec func(i
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(DriverServiceServer).Arm(ctx, req.(*ArmRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DriverService_Prove_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProveRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DriverServiceServer).Prove(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DriverService_Prove_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DriverServiceServer).Prove(ctx, req.(*ProveRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -443,6 +485,10 @@ var DriverService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Arm",
 			Handler:    _DriverService_Arm_Handler,
+		},
+		{
+			MethodName: "Prove",
+			Handler:    _DriverService_Prove_Handler,
 		},
 		{
 			MethodName: "Set",
