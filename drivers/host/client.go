@@ -21,6 +21,14 @@ type Options struct {
 	// Bench is the bench that the child was told to hold: its frames must
 	// follow the layout of this one.
 	Bench drivers.Bench
+	// Roles, where set, are those of the bench that the driver must serve; it
+	// may serve more, and need not serve others. Its channels are found by kind
+	// and index, their scales converted exactly; frames follow the layout of the
+	// whole bench, with no reading where a channel is not the driver's.
+	Roles []Role
+	// Any takes whatever roles and channels the driver has; Bench and Roles are
+	// not looked at. Description.Told then says what it is.
+	Any bool
 	// Now is the clock to which frames' instants are mapped; nil: a Clock.
 	Now func() drivers.Instant
 	// StartTimeout bounds the child's start up to its handshake; 0: 15 s.
@@ -42,11 +50,13 @@ var ErrClosed = errors.New("host's client is closed")
 // the host obeys those first. Commands for one device go one at a time.
 type Client struct {
 	child    *Child
+	base     uint64 // the newest epoch before this client
 	conn     *grpc.ClientConn
 	rpc      driverv1.DriverServiceClient
 	pipe     *leasePipe
 	bench    drivers.Bench
 	layout   *drivers.Layout
+	channels *channelMap // nil: frames follow the layout as they come
 	describe Description
 	clock    offset // the receiver's alone
 	now      func() drivers.Instant
@@ -74,6 +84,11 @@ type Description struct {
 	Lease drivers.Span
 	// Scheduling is the 99.9 % of scheduling delays that it measured at start.
 	Scheduling drivers.Span
+	// Told is the bench as far as the driver told of it: steps of its readings,
+	// what its supply and load can do, its period and lease.
+	Told drivers.Bench
+
+	layout *drivers.Layout
 }
 
 // Start starts a host and returns once it holds its wires, has driven every
@@ -84,9 +99,9 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	if o.StartTimeout == 0 {
 		o.StartTimeout = 15 * time.Second
 	}
-	layout, err := o.Bench.Layout()
+	layout, err := o.layout()
 	if err != nil {
-		return nil, fmt.Errorf("bench %s: %w", o.Bench.Name, err)
+		return nil, err
 	}
 	child, err := spawn()
 	if err != nil {
@@ -96,11 +111,23 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	c.work.Go(c.wait)
 	ctx, cancel := context.WithTimeout(ctx, o.StartTimeout)
 	defer cancel()
-	if err := c.open(ctx, layout, o); err != nil {
+	if err := c.open(ctx, o); err != nil {
 		c.abandon()
 		return nil, fmt.Errorf("bench %s: host: %w%s", o.Bench.Name, err, said(child))
 	}
 	return c, nil
+}
+
+// layout is the one that the client's frames follow; nil: the driver's own.
+func (o *Options) layout() (*drivers.Layout, error) {
+	if o.Any {
+		return nil, nil
+	}
+	layout, err := o.Bench.Layout()
+	if err != nil {
+		return nil, fmt.Errorf("bench %s: %w", o.Bench.Name, err)
+	}
+	return layout, nil
 }
 
 func newClient(child *Child, layout *drivers.Layout, o Options) *Client {
@@ -129,22 +156,36 @@ func said(child *Child) string {
 }
 
 // open shakes hands, connects and waits for the stream.
-func (c *Client) open(ctx context.Context, layout *drivers.Layout, o Options) error {
+func (c *Client) open(ctx context.Context, o Options) error {
 	network, address, err := c.shake(ctx)
 	if err != nil {
 		return err
 	}
-	if err := c.connect(ctx, network, address, o.Dial); err != nil {
+	if err := c.connect(network, address, o.Dial); err != nil {
 		return err
 	}
+	return c.greet(ctx, o)
+}
+
+// greet asks the driver what it is and subscribes to its frames.
+func (c *Client) greet(ctx context.Context, o Options) error {
 	answer, err := c.rpc.Describe(ctx, &driverv1.DescribeRequest{})
 	if err != nil {
 		return fmt.Errorf("describe: %w", fromStatus(err))
 	}
-	if err := sameLayout(answer.Channels, layout); err != nil {
+	if c.describe, err = descriptionFromWire(answer); err != nil {
 		return err
 	}
-	if c.describe, err = descriptionFromWire(answer); err != nil {
+	switch {
+	case o.Any:
+		c.layout, c.bench = c.describe.layout, c.describe.Told
+		err = c.describe.whole()
+	case o.Roles != nil:
+		c.channels, err = c.describe.match(c.layout, o.Roles)
+	default:
+		err = sameLayout(answer.Channels, c.layout)
+	}
+	if err != nil {
 		return err
 	}
 	return c.subscribe()
@@ -184,12 +225,13 @@ func (c *Client) ending() error {
 	}
 }
 
-func (c *Client) connect(ctx context.Context, network, address string, dial func(context.Context, string, string) (net.Conn, error)) error {
+func (c *Client) connect(network, address string, dial func(context.Context, string, string) (net.Conn, error)) error {
 	if dial == nil {
 		dial = (&net.Dialer{}).DialContext
 	}
 	var err error
-	// The socket lies in a folder that only this user may enter.
+	// A child's socket lies in a folder that only this user may enter; who else
+	// may reach an address is the workshop's network's affair.
 	c.conn, err = grpc.NewClient("passthrough:///"+address,
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithNoProxy(), grpc.WithDisableServiceConfig(),

@@ -86,23 +86,3 @@ func (c *Client) Halted(ctx context.Context, epoch uint64) error {
 	}
 	return nil
 }
-
-func descriptionFromWire(r *driverv1.DescribeResponse) (Description, error) {
-	var err error
-	d := Description{
-		Bench:      r.Bench,
-		Identities: make(map[Role]drivers.Identity),
-		Period:     drivers.Span(need(r.PeriodUs, "period_us", &err)),
-		LinkPeriod: drivers.Span(need(r.LinkPeriodUs, "link_period_us", &err)),
-		Lease:      drivers.Span(need(r.LeaseUs, "lease_us", &err)),
-		Scheduling: drivers.Span(need(r.SchedulingUs, "scheduling_us", &err)),
-	}
-	for _, v := range r.Devices {
-		if v.Role <= 0 || v.Role >= driverv1.Role(roles) {
-			err = errors.Join(err, fmt.Errorf("%w: device of role %d", ErrImpossible, v.Role))
-			continue
-		}
-		d.Identities[Role(v.Role)] = drivers.Identity{Maker: v.Maker, Model: v.Model, Serial: v.Serial, Firmware: v.Firmware}
-	}
-	return d, err
-}

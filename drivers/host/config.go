@@ -29,7 +29,16 @@ type Config struct {
 	// step with a bench that makes its frames at instants of its own. All three
 	// are called from one goroutine.
 	Next func() drivers.Instant
-	// Stdin brings lease records; its end halts everything and ends Serve.
+	// Part says that the program holds only some of a bench's instruments, as a
+	// plugin does: no monitor is demanded, frames carry only the channels of the
+	// roles in Set, and the tripwire watches only those. Of Bench, the monitor's
+	// period, the lease and what describes the instruments in Set are used.
+	Part bool
+	// Alive, where set, is told of the lease.
+	Alive *Alive
+	// Stdin brings lease records; its end halts everything and ends Serve. A
+	// part may leave it nil: the records then come on Lease streams, one after
+	// the other, and the end of each halts everything and not Serve.
 	Stdin io.Reader
 	// Listener takes the gRPC connections. Serve closes it.
 	Listener net.Listener
@@ -70,6 +79,9 @@ func (c *Config) prepare() error {
 		c.Linger = 10 * drivers.Second
 	}
 	layout, err := c.Bench.Layout()
+	if c.Part {
+		layout, err = partLayout(&c.Bench, rolesOf(&c.Set))
+	}
 	if err != nil {
 		return fmt.Errorf("bench %s: %w", c.Bench.Name, err)
 	}
@@ -78,7 +90,7 @@ func (c *Config) prepare() error {
 	bad := func(format string, a ...any) {
 		wrong = append(wrong, fmt.Errorf("bench %s: "+format, append([]any{c.Bench.Name}, a...)...))
 	}
-	if c.Stdin == nil || c.Listener == nil {
+	if c.Stdin == nil && !c.Part || c.Listener == nil {
 		bad("the host needs its standard input for the lease and a listener for commands")
 	}
 	if c.Bench.Monitor.Period <= 0 {
@@ -93,7 +105,10 @@ func (c *Config) prepare() error {
 	if err := CheckLease(c.Bench.Lease, c.Bench.Monitor.Period, c.Scheduling); err != nil {
 		bad("%w", err)
 	}
-	if c.Set.Monitor == nil && c.Sample == nil {
+	switch {
+	case c.Part && (c.Sample != nil || len(rolesOf(&c.Set)) == 0):
+		bad("a part of a bench samples its own devices, and has at least one")
+	case !c.Part && c.Set.Monitor == nil && c.Sample == nil:
 		bad("no cell monitor; without one nothing may be energised")
 	}
 	return errors.Join(wrong...)

@@ -29,6 +29,7 @@ type keeper struct {
 	opener                     *opener
 
 	admitted atomic.Uint64 // commands admitted; written under mu
+	armings  atomic.Uint64 // leases begun; written under mu
 	until    atomic.Int64  // when the lease runs out, 0: no lease
 	silent   atomic.Uint32 // bit per role: does not answer
 	leaseOut atomic.Bool   // shown in the outputs' state bits
@@ -38,7 +39,12 @@ type keeper struct {
 	asked [2]uint64 // requests of the latest halt by command
 	on    [2]bool   // supply, load: switched on by a command, not yet off again
 	ended bool      // no lease begins any more
-	rearm chan struct{}
+	// A part of a bench (Config.Part) may lose its lease and get another by the
+	// arming of another device: what was not armed since stays off (INV-08).
+	part   bool
+	armed  [2]bool // supply, load: limits read back under this lease
+	unheld bool    // no lease stream is open
+	rearm  chan struct{}
 }
 
 // Indices of keeper.on and keeper.asked.
@@ -113,7 +119,7 @@ func (k *keeper) haltAll() (wasOn bool) {
 	k.lease.Revoke()
 	k.until.Store(0)
 	wasOn = k.on != [2]bool{}
-	k.on = [2]bool{}
+	k.on, k.armed = [2]bool{}, [2]bool{}
 	crossed := k.admitted.Load() != before
 	k.mu.Unlock()
 	if crossed {
@@ -187,6 +193,9 @@ func (k *keeper) otherTold(ctx context.Context, side int) error {
 // has not taken its halt (INV-01). That current has really ceased is the
 // machine's to measure. It runs under the lock and notes the output as on.
 func (k *keeper) otherOff(side int) error {
+	if k.part && !k.armed[side] {
+		return fmt.Errorf("the %s was not armed under this lease: %w", k.outputs()[side].role, drivers.ErrRefused)
+	}
 	if other := k.outputs()[1-side]; other != nil && (k.on[1-side] || other.pending()) {
 		return fmt.Errorf("the %s is not off yet, halt it first: %w", other.role, drivers.ErrRefused)
 	}
@@ -202,6 +211,7 @@ func (k *keeper) arm(epoch uint64, install func()) error {
 		return err
 	}
 	install()
+	k.armings.Add(1)
 	k.leaseOut.Store(false)
 	k.noteUntil()
 	select {
@@ -222,6 +232,9 @@ func (k *keeper) mayArm(epoch uint64) error {
 func (k *keeper) beginLease(l *Lease, epoch uint64) error {
 	if k.ended {
 		return fmt.Errorf("the host is ending: %w", drivers.ErrLease)
+	}
+	if k.unheld {
+		return fmt.Errorf("no lease stream is open: %w", drivers.ErrLease)
 	}
 	return l.Arm(epoch, k.now())
 }

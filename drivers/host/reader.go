@@ -81,22 +81,23 @@ func readers(c *Config, s *sampler) []*reader {
 		return []*reader{wholeReader(c, s)}
 	}
 	var list []*reader
-	add := func(role Role, fetch func(context.Context, []int32) error, kinds ...drivers.Kind) {
-		list = append(list, newReader(role, c.layout, kinds, fetch))
+	add := func(role Role, fetch func(context.Context, []int32) error) {
+		list = append(list, newReader(role, c.layout, roleKinds[role], fetch))
 	}
-	add(RoleMonitor, monitorFetch(c.Set.Monitor, &c.Bench.Monitor),
-		drivers.CellVoltage, drivers.Temperature, drivers.ModuleCurrent, drivers.BleedState, drivers.MonitorBeat)
+	if m := c.Set.Monitor; m != nil {
+		add(RoleMonitor, monitorFetch(m, &c.Bench.Monitor))
+	}
 	if p := c.Set.Supply; p != nil {
-		add(RoleSupply, powerFetch(p.Read), drivers.SupplyVoltage, drivers.SupplyCurrent, drivers.SupplyState, drivers.SupplyBeat)
+		add(RoleSupply, powerFetch(p.Read))
 	}
 	if p := c.Set.Load; p != nil {
-		add(RoleLoad, powerFetch(p.Read), drivers.LoadVoltage, drivers.LoadCurrent, drivers.LoadState, drivers.LoadBeat)
+		add(RoleLoad, powerFetch(p.Read))
 	}
 	if b := c.Set.Box; b != nil {
-		add(RoleBox, boxFetch(b, c.layout.Find(drivers.BoxCurrent) >= 0), drivers.LinkVoltage, drivers.BoxCurrent, drivers.BoxState, drivers.BoxBeat)
+		add(RoleBox, boxFetch(b, c.layout.Find(drivers.BoxCurrent) >= 0))
 	}
 	if m := c.Set.Meter; m != nil {
-		add(RoleMeter, meterFetch(m), drivers.ModuleVoltage, drivers.MeterBeat)
+		add(RoleMeter, meterFetch(m))
 	}
 	return list
 }

@@ -35,17 +35,25 @@ func (c *Client) receive(stream grpc.ServerStreamingClient[driverv1.FramesRespon
 	}
 }
 
+// width is how many channels the driver's frames have.
+func (c *Client) width() int {
+	if c.channels != nil {
+		return len(c.channels.places)
+	}
+	return len(c.layout.Channels)
+}
+
 func (c *Client) frame(w *driverv1.Frame, last uint64) error {
 	switch {
 	case w == nil || w.AtUs == nil:
 		return fmt.Errorf("%w: a frame without its instant", ErrImpossible)
-	case len(w.Counts) != len(c.layout.Channels):
-		return fmt.Errorf("%w: a frame of %d channels, the bench has %d", ErrImpossible, len(w.Counts), len(c.layout.Channels))
+	case len(w.Counts) != c.width():
+		return fmt.Errorf("%w: a frame of %d channels, the driver told of %d", ErrImpossible, len(w.Counts), c.width())
 	case w.Number <= last:
 		return fmt.Errorf("%w: frame %d after frame %d", ErrImpossible, w.Number, last)
 	}
 	c.pipe.read.Store(w.Records)
-	f := &drivers.Frame{At: c.clock.here(drivers.Instant(*w.AtUs)), Echo: w.Number, Counts: w.Counts}
+	f := &drivers.Frame{At: c.clock.here(drivers.Instant(*w.AtUs)), Echo: w.Number, Counts: c.channels.counts(w.Counts)}
 	c.dropped.Add(newest(c.frames, f))
 	return nil
 }
@@ -54,10 +62,11 @@ func (c *Client) event(w *driverv1.Event) error {
 	if w == nil {
 		return fmt.Errorf("%w: an empty event", ErrImpossible)
 	}
-	e, err := eventFromWire(w, len(c.layout.Channels))
+	e, err := eventFromWire(w, c.width())
 	if err != nil {
 		return err
 	}
+	e.Breach.Channel = c.channels.channel(e.Breach.Channel)
 	e.At = c.clock.here(e.At)
 	c.dropped.Add(newest(c.events, e))
 	return nil

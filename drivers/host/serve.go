@@ -49,6 +49,7 @@ func open(ctx context.Context, c Config) (*server, error) {
 	}
 	s := &server{c: &c, k: &keeper{now: c.Now, patience: duration(c.CallTimeout) / 4, lease: NewLease(c.Bench.Lease), rearm: make(chan struct{}, 1)}}
 	s.pipe = &pipe{k: s.k}
+	s.k.part, s.k.unheld = c.Part, c.Stdin == nil
 	hub := newHub(s.pipe.done.load)
 	s.k.report = hub.event
 	s.makeHalters(hub)
@@ -65,6 +66,9 @@ func open(ctx context.Context, c Config) (*server, error) {
 		return nil, err
 	}
 	s.service = newService(s.c, s.k, s.pipe, hub, s.sampler, s.identity)
+	if c.Alive != nil {
+		c.Alive.k.Store(s.k)
+	}
 	return s, nil
 }
 
@@ -129,13 +133,14 @@ func (s *server) identify(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, startTries*duration(s.c.CallTimeout))
 	defer cancel()
 	var failed []error
+	powers := map[Role]*drivers.PowerSpec{RoleSupply: &s.c.Bench.Supply, RoleLoad: &s.c.Bench.Load}
 	ask := func(role Role, identify func(context.Context) (drivers.Identity, error)) {
 		id, err := identify(ctx)
 		if err != nil {
 			failed = append(failed, fmt.Errorf("%s: identify: %w", role, err))
 			return
 		}
-		s.identity = append(s.identity, &driverv1.Device{Role: driverv1.Role(role), Maker: id.Maker, Model: id.Model, Serial: id.Serial, Firmware: id.Firmware})
+		s.identity = append(s.identity, deviceToWire(role, id, powers[role]))
 	}
 	if set.Supply != nil {
 		ask(RoleSupply, set.Supply.Identify)
@@ -159,7 +164,11 @@ func (s *server) identify(ctx context.Context) error {
 func (s *server) run(ctx context.Context) error {
 	defer s.close()
 	s.start()
-	rpc := grpc.NewServer()
+	var options []grpc.ServerOption
+	if s.c.Stdin == nil {
+		options = leaseKeepalive
+	}
+	rpc := grpc.NewServer(options...)
 	driverv1.RegisterDriverServiceServer(rpc, s.service)
 	ended := make(chan error, 2)
 	s.working.Go(func() {
@@ -167,8 +176,10 @@ func (s *server) run(ctx context.Context) error {
 			ended <- fmt.Errorf("commands: %w", err)
 		}
 	})
-	// Not waited for: a read from standard input cannot be called off.
-	go func() { ended <- s.pipe.run(s.c.Stdin) }()
+	if s.c.Stdin != nil {
+		// Not waited for: a read from standard input cannot be called off.
+		go func() { ended <- s.pipe.run(s.c.Stdin) }()
+	}
 
 	var err error
 	select {

@@ -92,9 +92,7 @@ func (s *service) after(ctx context.Context, records uint64) error {
 }
 
 func (s *service) Describe(context.Context, *driverv1.DescribeRequest) (*driverv1.DescribeResponse, error) {
-	period, link, lease, scheduling := int64(s.c.period(false)), int64(s.c.period(true)), int64(s.c.Bench.Lease), int64(s.c.Scheduling)
-	return &driverv1.DescribeResponse{Bench: s.c.Bench.Name, Devices: s.devices, Channels: layoutToWire(s.c.layout),
-		PeriodUs: &period, LinkPeriodUs: &link, LeaseUs: &lease, SchedulingUs: &scheduling}, nil
+	return describe(s.c, s.devices), nil
 }
 
 func (s *service) Arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.ArmResponse, error) {
@@ -121,7 +119,12 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err != nil {
 		return nil, err
 	}
-	if err := s.k.arm(r.Epoch, func() { s.sampler.wire.Store(wire) }); err != nil {
+	install := func() {
+		s.sampler.wire.Store(wire)
+		s.k.armed[sideSupply] = s.k.armed[sideSupply] || answer.Supply != nil
+		s.k.armed[sideLoad] = s.k.armed[sideLoad] || answer.Load != nil
+	}
+	if err := s.k.arm(r.Epoch, install); err != nil {
 		return nil, err
 	}
 	return answer, nil

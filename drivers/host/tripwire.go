@@ -46,7 +46,7 @@ type Tripwire struct {
 	calm    bool
 	good    drivers.Instant
 
-	beat  int   // position of the monitor's counter
+	beat  int   // position of the monitor's counter, -1 without a monitor
 	last  int32 // what the counter showed
 	moved drivers.Instant
 }
@@ -73,7 +73,7 @@ func NewTripwire(layout *drivers.Layout, limits TripwireLimits, now drivers.Inst
 		return nil, err
 	}
 	t := &Tripwire{limits: limits, beat: layout.Find(drivers.MonitorBeat), last: drivers.NoReading, moved: now, calm: true, good: now}
-	if t.beat < 0 {
+	if t.beat < 0 && layout.Cells() > 0 {
 		return nil, errors.New("tripwire: the layout has no monitor counter; without one a dead monitor cannot be told from a steady one")
 	}
 	for i, c := range layout.Channels {
@@ -122,7 +122,9 @@ func (l TripwireLimits) Check() error {
 // Check looks at one frame and returns the first breach in it whose
 // persistence is over. Frames come in order of f.At and follow the layout.
 func (t *Tripwire) Check(f *drivers.Frame) (Breach, bool) {
-	if beat := f.Counts[t.beat]; beat != t.last && beat != drivers.NoReading {
+	if t.beat < 0 { // no monitor here: whoever has it watches its counter
+		t.moved = f.At
+	} else if beat := f.Counts[t.beat]; beat != t.last && beat != drivers.NoReading {
 		t.last, t.moved = beat, f.At
 	}
 	b, hit := t.bound(f)

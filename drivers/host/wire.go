@@ -206,30 +206,6 @@ next:
 	return c, nil
 }
 
-func layoutToWire(l *drivers.Layout) []*driverv1.Channel {
-	list := make([]*driverv1.Channel, len(l.Channels))
-	for i, c := range l.Channels {
-		list[i] = &driverv1.Channel{Kind: driverv1.Kind(c.Kind), Index: int32(c.Index), Num: c.Scale.Num, Den: c.Scale.Den, Offset: c.Scale.Offset}
-	}
-	return list
-}
-
-// sameLayout reports the first channel in which what the driver sends differs
-// from what the bench file says.
-func sameLayout(got []*driverv1.Channel, want *drivers.Layout) error {
-	if len(got) != len(want.Channels) {
-		return fmt.Errorf("%w: frames of %d channels, the bench file makes it %d; start both from one bench file", ErrImpossible, len(got), len(want.Channels))
-	}
-	for i, w := range layoutToWire(want) {
-		g := got[i]
-		if g.GetKind() != w.Kind || g.GetIndex() != w.Index || g.GetNum() != w.Num || g.GetDen() != w.Den || g.GetOffset() != w.Offset {
-			return fmt.Errorf("%w: channel %d is %v, the bench file says %s at %d/%d+%d; start both from one bench file",
-				ErrImpossible, i, g, want.Channels[i].Name(), w.Num, w.Den, w.Offset)
-		}
-	}
-	return nil
-}
-
 func eventToWire(e Event) *driverv1.Event {
 	at, channel := int64(e.At), int32(e.Breach.Channel)
 	return &driverv1.Event{
