@@ -279,7 +279,7 @@ func (c *Client) wait() {
 	if err == nil {
 		err = errors.New("it ended")
 	}
-	c.fail(fmt.Errorf("host process is gone: %w", err))
+	c.fail(fmt.Errorf("the driver is gone: %w%s", err, said(c.child)))
 }
 
 // fail tells once that the host is lost.

@@ -87,13 +87,21 @@ func parseHandshake(line string) (network, address string, err error) {
 		}
 		return "", "", fmt.Errorf("%w: %s", ErrStart, text)
 	case wordReady:
-		network, address, ok := strings.Cut(rest, ":")
-		if !ok || address == "" || network != "unix" && network != "tcp" {
-			return "", "", fmt.Errorf("%w: address %s; unix:/path or tcp:host:port would be right", ErrHandshake, excerpt(rest))
+		if network, address, err = splitAddress(rest); err != nil {
+			return "", "", fmt.Errorf("%w: %w", ErrHandshake, err)
 		}
 		return network, address, nil
 	}
 	return "", "", fmt.Errorf("%w: %s; ready or failed would be right", ErrHandshake, excerpt(line))
+}
+
+// splitAddress parts unix:/path and tcp:host:port.
+func splitAddress(s string) (network, address string, err error) {
+	network, address, ok := strings.Cut(s, ":")
+	if !ok || address == "" || network != "unix" && network != "tcp" {
+		return "", "", fmt.Errorf("address %s; unix:/path or tcp:host:port would be right", excerpt(s))
+	}
+	return network, address, nil
 }
 
 // excerpt quotes the beginning of something unexpected.

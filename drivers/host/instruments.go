@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"sync/atomic"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -17,21 +18,26 @@ type instruments struct {
 	wire  TripwireLimits
 	set   drivers.Set
 	epoch atomic.Uint64
+	alive func() bool
 
 	latest atomic.Pointer[drivers.Frame]
 	seen   counter // the latest frame's number
 }
 
 // Instruments returns the devices behind the client, each as the role it has;
-// roles that nobody told of are nil. It begins a lease under the given limits
-// and renews it from every frame as long as alive says so; without one, only an
-// Arm begins another. It takes over the client's frames, and the epochs: nobody
-// else may command or halt through the client from then on.
+// roles that nobody told of are nil. It begins a lease under the given limits,
+// if alive says so, and renews it from every fresh frame as long as alive does;
+// it asks once per frame, and must not be made to wait. Another lease is begun
+// by an Arm, and, while alive says so, by the next Switch or Bleed, whose roles
+// have no Arm; supply and load then still want theirs. It takes over the
+// client's frames, and the epochs: nobody else may command or halt through the
+// client from then on.
 //
 // A reading is the latest frame's. Halting the supply halts the load too,
 // and the other way round.
 func (c *Client) Instruments(ctx context.Context, wire TripwireLimits, alive func() bool) (drivers.Set, error) {
-	n := &instruments{c: c, wire: wire}
+	n := &instruments{c: c, wire: wire, alive: alive}
+	n.epoch.Store(c.base)
 	for role := range c.describe.Identities {
 		switch role {
 		case RoleSupply:
@@ -46,28 +52,49 @@ func (c *Client) Instruments(ctx context.Context, wire TripwireLimits, alive fun
 			n.set.Meter = &remoteMeter{remote{n, RoleMeter}}
 		}
 	}
-	if _, err := n.arm(ctx, nil, nil); err != nil {
-		return drivers.Set{}, err
+	if alive() {
+		if _, err := n.arm(ctx, nil, nil); err != nil {
+			return drivers.Set{}, err
+		}
 	}
-	c.work.Go(func() { n.follow(alive) })
+	c.work.Go(n.follow)
 	return n.set, nil
 }
 
 // follow takes the frames and keeps the lease.
-func (n *instruments) follow(alive func() bool) {
+func (n *instruments) follow() {
 	for {
 		select {
 		case f := <-n.c.frames:
 			n.latest.Store(f)
 			n.seen.raise(f.Echo)
-			if alive() {
+			if n.alive() && n.isFresh(f) {
 				// What cannot be sent is not renewed; the lease runs out.
 				_ = n.c.Renew(n.epoch.Load(), f.Echo, n.c.describe.Lease)
 			}
 		case <-n.c.ended:
+			n.seen.raise(math.MaxUint64) // nobody waits for a frame any more
 			return
 		}
 	}
+}
+
+// isFresh says whether a frame is young enough to be news.
+func (n *instruments) isFresh(f *drivers.Frame) bool {
+	return n.c.now().Sub(f.At) <= 2*n.c.describe.Period
+}
+
+// leased carries out a command of a device that has no arming of its own. Where
+// the lease was lost and the caller's is alive, it begins another.
+func (n *instruments) leased(ctx context.Context, do func(epoch uint64) error) error {
+	err := do(n.epoch.Load())
+	if !errors.Is(err, drivers.ErrLease) || !n.alive() {
+		return err
+	}
+	if _, err := n.arm(ctx, nil, nil); err != nil {
+		return err
+	}
+	return do(n.epoch.Load())
 }
 
 // arm begins a new epoch.
@@ -104,13 +131,20 @@ func (r *remote) fresh(ctx context.Context) (*drivers.Frame, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	if f := r.n.latest.Load(); f != nil && r.n.c.now().Sub(f.At) <= 2*r.n.c.describe.Period {
+	last := r.n.seen.load()
+	if last == math.MaxUint64 {
+		return nil, fmt.Errorf("%s: its driver is gone: %w", r.role, drivers.ErrNoAnswer)
+	}
+	if f := r.n.latest.Load(); f != nil && r.n.isFresh(f) {
 		return f, nil
 	}
-	if err := r.n.seen.await(ctx, r.n.seen.load()+1); err != nil {
+	if err := r.n.seen.await(ctx, last+1); err != nil {
 		return nil, fmt.Errorf("%s: no frame: %w: %w", r.role, drivers.ErrNoAnswer, err)
 	}
-	return r.n.latest.Load(), nil
+	if f := r.n.latest.Load(); f != nil && r.n.isFresh(f) {
+		return f, nil
+	}
+	return nil, fmt.Errorf("%s: its frames come late, or its driver is gone: %w", r.role, drivers.ErrNoAnswer)
 }
 
 // read returns the latest counts of the given kinds; the last is one that every
@@ -176,7 +210,7 @@ type remoteBox struct{ remote }
 func (b *remoteBox) Halt(ctx context.Context) error { return b.n.c.Switch(ctx, 0, 0) }
 
 func (b *remoteBox) Switch(ctx context.Context, closed drivers.Contactors) error {
-	return b.n.c.Switch(ctx, b.n.epoch.Load(), closed)
+	return b.n.leased(ctx, func(epoch uint64) error { return b.n.c.Switch(ctx, epoch, closed) })
 }
 
 func (b *remoteBox) Read(ctx context.Context) (drivers.BoxReading, error) {
@@ -192,7 +226,7 @@ type remoteMonitor struct{ remote }
 func (m *remoteMonitor) Halt(ctx context.Context) error { return m.n.c.Bleed(ctx, 0, nil) }
 
 func (m *remoteMonitor) Bleed(ctx context.Context, words []int32) error {
-	return m.n.c.Bleed(ctx, m.n.epoch.Load(), words)
+	return m.n.leased(ctx, func(epoch uint64) error { return m.n.c.Bleed(ctx, epoch, words) })
 }
 
 func (m *remoteMonitor) Read(ctx context.Context, r *drivers.MonitorReading) error {

@@ -62,9 +62,7 @@ func begin(ctx context.Context, version, socket string, build func(context.Conte
 		return nil, err
 	}
 	c.Stdin = io.Reader(os.Stdin)
-	if c.Scheduling == 0 {
-		c.Scheduling = Scheduling(ctx, startNaps, startNap)
-	}
+	measureScheduling(ctx, &c)
 	if c.Listener, err = net.Listen("unix", socket); err != nil {
 		return nil, fmt.Errorf("listen for commands: %w", err)
 	}
@@ -74,4 +72,36 @@ func begin(ctx context.Context, version, socket string, build func(context.Conte
 		return nil, err
 	}
 	return s, nil
+}
+
+func measureScheduling(ctx context.Context, c *Config) {
+	if c.Scheduling == 0 {
+		c.Scheduling = Scheduling(ctx, startNaps, startNap)
+	}
+}
+
+// Listen is the life of a driver program that nobody starts as a child: it
+// serves a part of a bench at an address, unix:/path or tcp:host:port, to one
+// holder of its lease after the other, until ctx is over or the process is
+// asked to end. Who may reach the address can switch what is behind it.
+//
+// build is Main's; Part is set for it.
+func Listen(ctx context.Context, address string, build func(context.Context) (Config, error)) error {
+	network, place, err := splitAddress(address)
+	if err != nil {
+		return err
+	}
+	outlivePipes()
+	ctx, stop := signal.NotifyContext(ctx, endSignals...)
+	defer stop()
+	c, err := build(ctx)
+	if err != nil {
+		return err
+	}
+	c.Part, c.Stdin = true, nil
+	measureScheduling(ctx, &c)
+	if c.Listener, err = net.Listen(network, place); err != nil {
+		return fmt.Errorf("listen for commands: %w", err)
+	}
+	return Serve(ctx, c)
 }
