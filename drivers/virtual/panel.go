@@ -32,11 +32,11 @@ func (q Panel) Limit(l drivers.Protection) {
 	}
 }
 
-// Clear forgets that a limit tripped or the communication timeout ran out.
-func (q Panel) Clear() {
+// Clear forgets that a limit tripped (drivers.PowerTripped) or the communication
+// timeout ran out (drivers.PowerLeaseOut); of other states it forgets nothing.
+func (q Panel) Clear(state int32) {
 	if q.p.faults.deaf == 0 {
-		q.p.state &^= drivers.PowerTripped | drivers.PowerLeaseOut
-		q.p.overVoltage = false
+		q.p.state &^= state & (drivers.PowerTripped | drivers.PowerLeaseOut)
 	}
 }
 
@@ -49,6 +49,9 @@ func (q Panel) Apply(s drivers.Setpoint) {
 	}
 	q.p.off()
 }
+
+// Current is the instrument's true current.
+func (q Panel) Current() drivers.Microamps { return microamps(q.p.current()) }
 
 // State is what the instrument is doing now, in the bits of drivers.PowerOn.
 // PowerOn is the output stage's, not what was commanded.
@@ -94,6 +97,12 @@ func (q BoxPanel) Feed() { q.x.heard = q.x.b.now }
 func (q BoxPanel) Alive() bool {
 	return q.x.spec.Heartbeat <= 0 || q.x.b.now < q.x.heard.Add(q.x.spec.Heartbeat)
 }
+
+// Stopped says that the emergency stop is engaged.
+func (q BoxPanel) Stopped() bool { return q.x.stop }
+
+// Contacts are the contactors that are closed by their auxiliary contacts.
+func (q BoxPanel) Contacts() drivers.Contactors { return q.x.contacts() }
 
 // Energise drives the coils of exactly these contactors, which must be known
 // ones; with the emergency stop engaged no coil has a supply.
@@ -169,6 +178,9 @@ type Observer interface {
 
 // Observe makes o the bench's observer; nil: none.
 func (b *Bench) Observe(o Observer) { b.observer = o }
+
+// Zero is the true current that counts as none.
+func (b *Bench) Zero() drivers.Microamps { return b.cfg.Zero }
 
 // Spec is the description of the bench's instruments.
 func (b *Bench) Spec() drivers.Bench { return b.cfg.Bench }
