@@ -84,6 +84,10 @@ type Description struct {
 	Lease drivers.Span
 	// Scheduling is the 99.9 % of scheduling delays that it measured at start.
 	Scheduling drivers.Span
+	// Call bounds its calls to a device; LostAfter is how many periods of
+	// silence make a device lost.
+	Call      drivers.Span
+	LostAfter int
 	// Told is the bench as far as the driver told of it: steps of its readings,
 	// what its supply and load can do, its period and lease.
 	Told drivers.Bench

@@ -11,13 +11,17 @@ import (
 
 // Arm sets the instruments' own limits and the tripwire and begins a lease of
 // one length, from which on it must be renewed. It returns what supply and load
-// read back. It energises nothing and needs no lease.
+// read back. It needs no lease and energises nothing that could flow: where an
+// instrument's communication timeout is declared and armed, and this host has
+// not proven it yet, it proves it by silence (Proof), which takes seconds; give
+// it ArmTime. The contactors must then be measured open. An instrument that
+// stays on is an error: its bench relies on what does not exist.
 //
 // The epoch must not be older than the one in force; after a lost lease
 // (EventLeaseOut, EventBreach) it must be newer (ErrEpoch).
 func (c *Client) Arm(ctx context.Context, epoch uint64, supply, load drivers.Protection, wire TripwireLimits) (s, l drivers.Protection, err error) {
 	answer, err := c.rpc.Arm(ctx, &driverv1.ArmRequest{
-		Epoch: epoch, AfterRecords: c.pipe.sent.Load(),
+		Epoch: epoch, AfterRecords: c.pipe.sent.Load(), Prove: true,
 		Supply: protectionToWire(supply), Load: protectionToWire(load), Tripwire: tripwireToWire(wire),
 	})
 	if err != nil {
@@ -85,4 +89,44 @@ func (c *Client) Halted(ctx context.Context, epoch uint64) error {
 		return fmt.Errorf("halt: %w", fromStatus(err))
 	}
 	return nil
+}
+
+// Prove proves the silence limit of one instrument: the communication timeout of
+// the supply or load, which is armed with p and needs arming again afterwards,
+// or the heartbeat of the box, for which p means nothing. open says that the
+// caller has measured every contactor open and holds the lease, as a host does
+// in front of a plugin; without it there must be a box, which the driver reads
+// for itself, and no lease.
+//
+// The box's proof closes its negative contactor, and nothing else, with supply
+// and load off: a person asks for it, no arming does it by itself.
+func (c *Client) Prove(ctx context.Context, role Role, p drivers.Protection, open bool) (Proof, error) {
+	r := &driverv1.ProveRequest{Role: driverv1.Role(role), ContactorsOpen: open}
+	if role != RoleBox {
+		r.Protection = protectionToWire(p)
+	}
+	answer, err := c.rpc.Prove(ctx, r)
+	if err != nil {
+		return Proof{}, fmt.Errorf("prove: %w", fromStatus(err))
+	}
+	proof, err := proofFromWire(answer.Proof, c.now())
+	switch {
+	case err != nil:
+	case proof.Role != role || !proof.Proven:
+		err = fmt.Errorf("%w: asked for the %s, it tells of %v", ErrImpossible, role, proof)
+	}
+	if err != nil {
+		return Proof{}, fmt.Errorf("prove: %w", err)
+	}
+	return proof, nil
+}
+
+// Proofs tells, for each silence limit that the bench declares, whether the
+// host has proven it since the instrument last answered anew.
+func (c *Client) Proofs(ctx context.Context) ([]Proof, error) {
+	answer, err := c.rpc.Describe(ctx, &driverv1.DescribeRequest{})
+	if err != nil {
+		return nil, fmt.Errorf("proofs: %w", fromStatus(err))
+	}
+	return proofsFromWire(answer.Proofs, c.now())
 }

@@ -61,6 +61,12 @@ type Config struct {
 	layout *drivers.Layout
 }
 
+// What a host does that is not told otherwise.
+const (
+	callDefault = 200 * drivers.Millisecond
+	lostDefault = 3
+)
+
 // readShare is the part of a sampling period within which devices must answer.
 const readShare = 2
 
@@ -70,10 +76,10 @@ func (c *Config) prepare() error {
 		c.Now = Clock(time.Now())
 	}
 	if c.CallTimeout == 0 {
-		c.CallTimeout = 200 * drivers.Millisecond
+		c.CallTimeout = callDefault
 	}
 	if c.LostAfter == 0 {
-		c.LostAfter = 3
+		c.LostAfter = lostDefault
 	}
 	if c.Linger == 0 {
 		c.Linger = 10 * drivers.Second

@@ -88,6 +88,15 @@ func descriptionFromWire(r *driverv1.DescribeResponse) (Description, error) {
 		err = fmt.Errorf("%w: period %d us, link period %d us, lease %d us, scheduling %d us; all but the last are above 0, a lease is up to an hour",
 			ErrImpossible, d.Period, d.LinkPeriod, d.Lease, d.Scheduling)
 	}
+	if d.Call, d.LostAfter = drivers.Span(r.CallUs), int(r.LostAfter); d.Call == 0 {
+		d.Call = callDefault
+	}
+	if d.LostAfter == 0 {
+		d.LostAfter = lostDefault
+	}
+	if d.Call < 0 || d.LostAfter < 0 {
+		err = errors.Join(err, fmt.Errorf("%w: calls of %d us, lost after %d periods", ErrImpossible, d.Call, d.LostAfter))
+	}
 	for _, v := range r.Devices {
 		role := Role(v.GetRole())
 		if v.GetRole() <= 0 || v.GetRole() >= driverv1.Role(roles) {

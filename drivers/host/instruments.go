@@ -189,6 +189,12 @@ func (p *remotePower) Arm(ctx context.Context, l drivers.Protection) (drivers.Pr
 	return protectionFromWire(answer.Load, "load")
 }
 
+// ProveSilence lets the program that holds the instrument prove its timeout.
+func (p *remotePower) ProveSilence(ctx context.Context, l drivers.Protection) (drivers.Span, error) {
+	proof, err := p.n.c.Prove(ctx, p.role, l, true)
+	return proof.Took, err
+}
+
 func (p *remotePower) Set(ctx context.Context, s drivers.Setpoint) error {
 	return p.n.c.Set(ctx, p.n.epoch.Load(), p.side == sideSupply, s)
 }

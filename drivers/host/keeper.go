@@ -38,6 +38,8 @@ type keeper struct {
 	lease *Lease
 	asked [2]uint64 // requests of the latest halt by command
 	on    [2]bool   // supply, load: switched on by a command, not yet off again
+	bare  [2]bool   // supply, load: lost or proven since it was armed
+	alone bool      // an instrument is being left alone; nothing else may energise
 	ended bool      // no lease begins any more
 	// A part of a bench (Config.Part) may lose its lease and get another by the
 	// arming of another device: what was not armed since stays off (INV-08).
@@ -158,6 +160,9 @@ func (k *keeper) admit(epoch uint64, h *halter, check func() error) (before uint
 	if h.told.load() < before {
 		return before, fmt.Errorf("halted meanwhile: %w", drivers.ErrRefused)
 	}
+	if k.alone {
+		return before, fmt.Errorf("an instrument is being left alone to prove that it switches off by itself: %w", drivers.ErrRefused)
+	}
 	if err := k.lease.Admit(epoch, k.now()); err != nil {
 		return before, err
 	}
@@ -189,15 +194,20 @@ func (k *keeper) otherTold(ctx context.Context, side int) error {
 	return nil
 }
 
-// otherOff refuses to switch one output on while the other is on, or was and
-// has not taken its halt (INV-01). That current has really ceased is the
-// machine's to measure. It runs under the lock and notes the output as on.
-func (k *keeper) otherOff(side int) error {
+// mayTurnOn refuses to switch one output on while the other is on, or was and
+// has not taken its halt (INV-01): that current has really ceased is the
+// machine's to measure. It refuses too where the instrument was lost since it
+// was armed: one that was without power has forgotten its limits (INV-08). It
+// runs under the lock and notes the output as on.
+func (k *keeper) mayTurnOn(side int) error {
 	if k.part && !k.armed[side] {
 		return fmt.Errorf("the %s was not armed under this lease: %w", k.outputs()[side].role, drivers.ErrRefused)
 	}
 	if other := k.outputs()[1-side]; other != nil && (k.on[1-side] || other.pending()) {
 		return fmt.Errorf("the %s is not off yet, halt it first: %w", other.role, drivers.ErrRefused)
+	}
+	if k.bare[side] {
+		return fmt.Errorf("it was lost since it was armed and may have forgotten its limits, arm it again: %w", drivers.ErrRefused)
 	}
 	k.on[side] = true
 	return nil

@@ -105,6 +105,10 @@ func (l *Lease) Halt(epoch uint64) { l.epoch = max(l.epoch, epoch) }
 // any that armed or commanded before. An epoch that has only halted may arm.
 func (l *Lease) Revoke() { l.live, l.lost = false, true }
 
+// Suspend ends the lease without losing it: nothing is energised, and any epoch
+// that could arm before can arm after.
+func (l *Lease) Suspend() { l.live = false }
+
 // Expired reports whether a lease that was live until now has run out, and
 // revokes it: it says true once.
 func (l *Lease) Expired(now drivers.Instant) bool {

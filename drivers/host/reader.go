@@ -22,6 +22,9 @@ type reader struct {
 	got   []int32
 	busy  bool
 	asked uint64 // the round in which it was asked last
+	// resting: the device is being left alone; rested is when that last ended.
+	resting bool
+	rested  drivers.Instant
 
 	// What the sampler knows.
 	values   []int32 // of the latest answer

@@ -22,6 +22,11 @@ type sampler struct {
 	fast    atomic.Bool
 	wake    chan struct{}
 
+	looks   looks         // what was seen of the state words
+	paused  atomic.Uint32 // bit per role: leave it alone
+	resting atomic.Uint32 // bit per role: it is being left alone
+	absent  func(Role)    // told of each device that stopped answering
+
 	frame   drivers.Frame // its counts are the sampler's scratch
 	sensors [2]sensor
 	round   uint64       // of reading
@@ -37,7 +42,8 @@ type sensor struct {
 }
 
 func newSampler(c *Config, k *keeper, send func(*drivers.Frame)) *sampler {
-	s := &sampler{c: c, k: k, send: send, wake: make(chan struct{}, 1)}
+	s := &sampler{c: c, k: k, send: send, wake: make(chan struct{}, 1), absent: func(Role) {}}
+	s.looks.init(c.layout)
 	s.readers = readers(c, s)
 	s.answers = make(chan answer, len(s.readers))
 	s.frame.Counts = make([]int32, len(c.layout.Channels))
@@ -107,6 +113,8 @@ func (s *sampler) next(start, due drivers.Instant) drivers.Instant {
 
 // take takes one frame.
 func (s *sampler) take(ctx context.Context, start drivers.Instant) {
+	s.collect()
+	s.rest(start)
 	s.read(ctx, s.span()/readShare)
 	f := &s.frame
 	f.Echo++
@@ -116,6 +124,7 @@ func (s *sampler) take(ctx context.Context, start drivers.Instant) {
 	s.current(f, start)
 	s.notice(f.At)
 	if complete {
+		s.looks.note(f, start)
 		s.k.sent(f.Echo, f.At)
 		s.send(f)
 	}
@@ -128,7 +137,7 @@ func (s *sampler) read(ctx context.Context, wait drivers.Span) {
 	s.collect()
 	open := 0
 	for _, r := range s.readers {
-		if !r.busy {
+		if !r.busy && !r.resting {
 			r.busy, r.asked = true, s.round
 			open++
 			r.ask <- struct{}{} // has room: it was idle
@@ -268,20 +277,22 @@ func (s *sampler) current(f *drivers.Frame, start drivers.Instant) {
 func (s *sampler) notice(now drivers.Instant) {
 	limit := drivers.Span(s.c.LostAfter) * s.c.Bench.Monitor.Period
 	for _, r := range s.readers {
-		lost := now.Sub(r.answered) > limit
-		if lost == r.lost {
+		heard := max(r.answered, r.rested)
+		lost := !r.resting && now.Sub(heard) > limit
+		if lost == r.lost || r.resting {
 			continue
 		}
 		r.lost = lost
 		e := Event{Kind: EventDeviceBack, At: now, Role: r.role, Breach: Breach{Channel: -1}, Text: "answers again"}
 		if lost {
-			s.k.silent.Or(1 << r.role)
-			e.Kind, e.Text = EventDeviceLost, fmt.Sprintf("no answer for %d ms", now.Sub(r.answered)/drivers.Millisecond)
+			s.k.lost(r.role)
+			s.absent(r.role)
+			e.Kind, e.Text = EventDeviceLost, fmt.Sprintf("no answer for %d ms", now.Sub(heard)/drivers.Millisecond)
 			if r.err != nil {
 				e.Text += ": " + r.err.Error()
 			}
 		} else {
-			s.k.silent.And(^uint32(1 << r.role))
+			s.k.back(r.role)
 		}
 		s.k.report(e)
 	}

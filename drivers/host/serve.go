@@ -65,7 +65,9 @@ func open(ctx context.Context, c Config) (*server, error) {
 		s.close()
 		return nil, err
 	}
-	s.service = newService(s.c, s.k, s.pipe, hub, s.sampler, s.identity)
+	proofs := newProofs(&s.c.Bench, &s.c.Set)
+	s.sampler.absent = proofs.lose
+	s.service = newService(s.c, s.k, s.pipe, hub, s.sampler, s.identity, proofs)
 	if c.Alive != nil {
 		c.Alive.k.Store(s.k)
 	}

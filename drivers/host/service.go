@@ -24,45 +24,31 @@ type service struct {
 	hub     *hub
 	sampler *sampler
 	devices []*driverv1.Device
-
-	supply, load, box, monitor slot
+	slots   [roles]*slot
+	proofs  *proofs
+	proving chan struct{} // one proof at a time
 }
 
-// slot lets one command at a time through to a device.
-type slot chan struct{}
-
-func newService(c *Config, k *keeper, p *pipe, h *hub, s *sampler, devices []*driverv1.Device) *service {
-	one := func() slot { return make(slot, 1) }
-	return &service{c: c, k: k, pipe: p, hub: h, sampler: s, devices: devices,
-		supply: one(), load: one(), box: one(), monitor: one()}
-}
-
-// do calls a device under the call timeout. A driver that hangs beyond it
-// keeps its slot, and later commands for it fail; the caller goes on.
-func (s *service) do(ctx context.Context, role Role, one slot, call func(context.Context) error) error {
-	ctx, cancel := context.WithTimeout(ctx, duration(s.c.CallTimeout))
-	select {
-	case one <- struct{}{}:
-	case <-ctx.Done():
-		cancel()
-		return fmt.Errorf("%s: an earlier command still hangs: %w", role, drivers.ErrNoAnswer)
+func newService(c *Config, k *keeper, p *pipe, h *hub, s *sampler, devices []*driverv1.Device, proofs *proofs) *service {
+	v := &service{c: c, k: k, pipe: p, hub: h, sampler: s, devices: devices, proofs: proofs, proving: make(chan struct{}, 1)}
+	for _, r := range [...]Role{RoleSupply, RoleLoad, RoleBox, RoleMonitor} {
+		v.slots[r] = newSlot()
 	}
-	done := make(chan error, 1)
-	go func() {
-		defer cancel()
-		err := call(ctx)
-		<-one
-		done <- err
-	}()
-	var err error
-	select {
-	case err = <-done:
-	case <-ctx.Done():
-		select {
-		case err = <-done:
-		default:
-			err = fmt.Errorf("within %v: %w", duration(s.c.CallTimeout), drivers.ErrNoAnswer)
-		}
+	return v
+}
+
+// do calls a device under the limit, at most, in its turn. A driver that hangs
+// beyond it keeps the turn, and later commands for it fail; the caller goes on.
+func (s *service) do(ctx context.Context, role Role, t ticket, limit drivers.Span, call func(context.Context) error) error {
+	ctx, cancel := context.WithTimeout(ctx, duration(limit))
+	one := s.slots[role]
+	if err := one.take(ctx, t); err != nil {
+		cancel()
+		return fmt.Errorf("%s: %w", role, err)
+	}
+	err := within(ctx, call, func() { one.free(); cancel() })
+	if errors.Is(err, drivers.ErrNoAnswer) && ctx.Err() != nil {
+		err = fmt.Errorf("within %v: %w", duration(limit), err)
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", role, err)
@@ -70,9 +56,46 @@ func (s *service) do(ctx context.Context, role Role, one slot, call func(context
 	return nil
 }
 
+// order is a command that energises.
+type order struct {
+	role  Role
+	place ticket
+	// records are the lease records that were sent before it.
+	records, epoch uint64
+	halter         *halter
+	// first, where given, is called in the device's turn; check, where given,
+	// under the keeper's lock. Either may refuse.
+	first func(context.Context) error
+	check func() error
+	call  func(context.Context) error
+}
+
+// energise carries out an order in its turn, unless a newer command for the
+// same device came meanwhile.
+func (s *service) energise(ctx context.Context, o order) error {
+	if err := s.after(ctx, o.records); err != nil {
+		return err
+	}
+	check := func() error {
+		if err := o.place.check(); err != nil || o.check == nil {
+			return err
+		}
+		return o.check()
+	}
+	return s.do(ctx, o.role, o.place, s.c.CallTimeout, func(ctx context.Context) error {
+		if o.first != nil {
+			if err := o.first(ctx); err != nil {
+				return err
+			}
+		}
+		return s.k.command(ctx, o.epoch, o.halter, check, func() error { return o.call(ctx) })
+	})
+}
+
 // off waits for what de-energises, which needs neither lease nor turn: the
-// halter goes past commands that hang.
-func (s *service) off(ctx context.Context, wait func(context.Context) error) error {
+// halter goes past commands that hang. It supersedes those that wait.
+func (s *service) off(ctx context.Context, role Role, wait func(context.Context) error) error {
+	s.slots[role].enter()
 	ctx, cancel := context.WithTimeout(ctx, duration(s.c.CallTimeout))
 	defer cancel()
 	return wait(ctx)
@@ -92,7 +115,9 @@ func (s *service) after(ctx context.Context, records uint64) error {
 }
 
 func (s *service) Describe(context.Context, *driverv1.DescribeRequest) (*driverv1.DescribeResponse, error) {
-	return describe(s.c, s.devices), nil
+	d := describe(s.c, s.devices)
+	d.CallUs, d.LostAfter, d.Proofs = int64(s.c.CallTimeout), int32(s.c.LostAfter), s.proofs.toWire(s.c.Now())
+	return d, nil
 }
 
 func (s *service) Arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.ArmResponse, error) {
@@ -115,6 +140,17 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err != nil {
 		return nil, err
 	}
+	if r.Prove && s.c.Sample == nil {
+		proved, err := s.proveBoth(ctx, answer)
+		if err != nil {
+			return nil, err
+		}
+		if proved { // which took away what was armed
+			if answer, err = s.armBoth(ctx, r); err != nil {
+				return nil, err
+			}
+		}
+	}
 	wire, err := NewTripwire(s.c.layout, limits, s.c.Now())
 	if err != nil {
 		return nil, err
@@ -127,22 +163,41 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err := s.k.arm(r.Epoch, install); err != nil {
 		return nil, err
 	}
+	answer.Proofs = s.proofs.toWire(s.c.Now())
 	return answer, nil
 }
 
-// armBoth arms supply and load at the same time and returns what they read back.
+// armBoth arms supply and load and returns what they read back: at the same
+// time, unless a program holds one of them, whose arming begins a lease of its
+// own and must not be overtaken by the other's.
 func (s *service) armBoth(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.ArmResponse, error) {
 	answer := &driverv1.ArmResponse{}
-	var both sync.WaitGroup
 	var sErr, lErr error
-	both.Go(func() { answer.Supply, sErr = s.armOne(ctx, RoleSupply, s.supply, s.c.Set.Supply, r.Supply) })
-	both.Go(func() { answer.Load, lErr = s.armOne(ctx, RoleLoad, s.load, s.c.Set.Load, r.Load) })
-	both.Wait()
+	supply := func() { answer.Supply, sErr = s.armOne(ctx, RoleSupply, r.Supply) }
+	load := func() { answer.Load, lErr = s.armOne(ctx, RoleLoad, r.Load) }
+	if _, remote := s.c.Set.Supply.(Prover); remote {
+		supply()
+		load()
+	} else {
+		var both sync.WaitGroup
+		both.Go(supply)
+		both.Go(load)
+		both.Wait()
+	}
 	return answer, errors.Join(sErr, lErr)
 }
 
+// power returns a supply's or load's device and its halter; the device is nil
+// where the bench has none.
+func (s *service) power(role Role) (drivers.Power, *drivers.PowerSpec, *halter) {
+	if role == RoleSupply {
+		return s.c.Set.Supply, &s.c.Bench.Supply, s.k.supply
+	}
+	return s.c.Set.Load, &s.c.Bench.Load, s.k.load
+}
+
 // armOne arms an instrument, or leaves it alone where nothing is asked.
-func (s *service) armOne(ctx context.Context, role Role, one slot, device drivers.Power, w *driverv1.Protection) (*driverv1.Protection, error) {
+func (s *service) armOne(ctx context.Context, role Role, w *driverv1.Protection) (*driverv1.Protection, error) {
 	if w == nil {
 		return nil, nil
 	}
@@ -150,12 +205,16 @@ func (s *service) armOne(ctx context.Context, role Role, one slot, device driver
 	if err != nil {
 		return nil, err
 	}
+	device, _, _ := s.power(role)
 	if device == nil {
 		return nil, fmt.Errorf("%s: %w", role, ErrAbsent)
 	}
 	back := make(chan drivers.Protection, 1) // a late answer must not race with the next
-	err = s.do(ctx, role, one, func(ctx context.Context) error {
+	err = s.do(ctx, role, ticket{}, s.c.CallTimeout, func(ctx context.Context) error {
 		b, err := device.Arm(ctx, p)
+		if err == nil {
+			s.k.setUp(sideOf(role))
+		}
 		back <- b
 		return err
 	})
@@ -174,24 +233,23 @@ func (s *service) set(ctx context.Context, r *driverv1.SetRequest) error {
 	if err != nil {
 		return err
 	}
-	role, one, device, side, off := RoleSupply, s.supply, s.c.Set.Supply, sideSupply, s.k.supply
-	if !charging {
-		role, one, device, side, off = RoleLoad, s.load, s.c.Set.Load, sideLoad, s.k.load
+	role := RoleLoad
+	if charging {
+		role = RoleSupply
 	}
+	device, _, halter := s.power(role)
 	if device == nil {
 		return fmt.Errorf("%s: %w", role, ErrAbsent)
 	}
+	side := sideOf(role)
 	if !p.On {
-		return s.off(ctx, func(ctx context.Context) error { return s.k.switchOff(ctx, side) })
+		return s.off(ctx, role, func(ctx context.Context) error { return s.k.switchOff(ctx, side) })
 	}
-	if err := s.after(ctx, r.AfterRecords); err != nil {
-		return err
-	}
-	return s.do(ctx, role, one, func(ctx context.Context) error {
-		if err := s.k.otherTold(ctx, side); err != nil {
-			return err
-		}
-		return s.k.command(ctx, r.Epoch, off, func() error { return s.k.otherOff(side) }, func() error { return device.Set(ctx, p) })
+	return s.energise(ctx, order{
+		role: role, place: s.slots[role].enter(), records: r.AfterRecords, epoch: r.Epoch, halter: halter,
+		first: func(ctx context.Context) error { return s.k.otherTold(ctx, side) },
+		check: func() error { return s.k.mayTurnOn(side) },
+		call:  func(ctx context.Context) error { return device.Set(ctx, p) },
 	})
 }
 
@@ -208,13 +266,11 @@ func (s *service) switchTo(ctx context.Context, r *driverv1.SwitchRequest) error
 		return fmt.Errorf("%s: %w", RoleBox, ErrAbsent)
 	}
 	if closed == 0 {
-		return s.off(ctx, func(ctx context.Context) error { return s.k.box.wait(ctx, s.k.box.ask()) })
+		return s.off(ctx, RoleBox, func(ctx context.Context) error { return s.k.box.wait(ctx, s.k.box.ask()) })
 	}
-	if err := s.after(ctx, r.AfterRecords); err != nil {
-		return err
-	}
-	return s.do(ctx, RoleBox, s.box, func(ctx context.Context) error {
-		return s.k.command(ctx, r.Epoch, s.k.box, nil, func() error { return s.c.Set.Box.Switch(ctx, closed) })
+	return s.energise(ctx, order{
+		role: RoleBox, place: s.slots[RoleBox].enter(), records: r.AfterRecords, epoch: r.Epoch, halter: s.k.box,
+		call: func(ctx context.Context) error { return s.c.Set.Box.Switch(ctx, closed) },
 	})
 }
 
@@ -234,13 +290,11 @@ func (s *service) bleed(ctx context.Context, r *driverv1.BleedRequest) error {
 		any |= w
 	}
 	if any == 0 {
-		return s.off(ctx, func(ctx context.Context) error { return s.k.monitor.wait(ctx, s.k.monitor.ask()) })
+		return s.off(ctx, RoleMonitor, func(ctx context.Context) error { return s.k.monitor.wait(ctx, s.k.monitor.ask()) })
 	}
-	if err := s.after(ctx, r.AfterRecords); err != nil {
-		return err
-	}
-	return s.do(ctx, RoleMonitor, s.monitor, func(ctx context.Context) error {
-		return s.k.command(ctx, r.Epoch, s.k.monitor, nil, func() error { return s.c.Set.Monitor.Bleed(ctx, r.Words) })
+	return s.energise(ctx, order{
+		role: RoleMonitor, place: s.slots[RoleMonitor].enter(), records: r.AfterRecords, epoch: r.Epoch, halter: s.k.monitor,
+		call: func(ctx context.Context) error { return s.c.Set.Monitor.Bleed(ctx, r.Words) },
 	})
 }
 
