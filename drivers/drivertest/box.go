@@ -101,19 +101,20 @@ func checkBoxHalt(f *Fixture) error {
 
 func checkHeartbeat(f *Fixture) error {
 	box := &f.Bench.Box
-	if box.Heartbeat <= 0 {
+	heartbeat := f.silence(box.Heartbeat)
+	if heartbeat <= 0 {
 		return skip("the box needs no heartbeat")
 	}
 	if err := f.switchTo(drivers.BoxNegative); err != nil {
 		return err
 	}
-	if err := f.run(3 * box.Heartbeat); err != nil {
+	if err := f.run(3 * heartbeat); err != nil {
 		return err
 	}
 	if err := f.closed(drivers.BoxNegative); err != nil {
 		return fmt.Errorf("in contact: %w", err)
 	}
-	f.Advance(box.Heartbeat + box.SwitchTime + 2*f.period())
+	f.Advance(heartbeat + box.SwitchTime + 2*f.period())
 	if err := f.closed(0); err != nil {
 		return fmt.Errorf("after silence: %w", err)
 	}

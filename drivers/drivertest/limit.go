@@ -54,7 +54,8 @@ func (f *Fixture) again(p instrument, s drivers.Setpoint) error {
 }
 
 func checkSilence(f *Fixture, p instrument) error {
-	if p.spec.CommTimeout <= 0 {
+	timeout := f.silence(p.spec.CommTimeout)
+	if timeout <= 0 {
 		return skip("the %s has no communication timeout", p.role)
 	}
 	s, err := f.start(p)
@@ -62,20 +63,20 @@ func checkSilence(f *Fixture, p instrument) error {
 		return err
 	}
 	// In touch for three times the timeout, current flows.
-	if err := f.run(3 * p.spec.CommTimeout); err != nil {
+	if err := f.run(3 * timeout); err != nil {
 		return err
 	}
 	if err := f.flows(p, s.Current); err != nil {
 		return fmt.Errorf("in contact: %w", err)
 	}
-	f.Advance(p.spec.CommTimeout + f.settles(p))
+	f.Advance(timeout + f.settles(p))
 	if err := f.stays(p, drivers.PowerLeaseOut); err != nil {
 		return fmt.Errorf("after silence: %w", err)
 	}
 	if err := refused("set after silence", f.set(p, s), drivers.ErrLease); err != nil {
 		return err
 	}
-	if f.Set.Box != nil && f.Bench.Box.Heartbeat > 0 {
+	if f.Set.Box != nil && f.silence(f.Bench.Box.Heartbeat) > 0 {
 		// The box has dropped out too: make the path anew.
 		if _, err := f.connect(); err != nil && !errors.Is(err, ErrSkip) {
 			return err

@@ -22,6 +22,11 @@ type Fixture struct {
 	// Connect makes a path for current through supply and load where there is
 	// no contactor box to do it; nil: none, and currents are not checked.
 	Connect func() error
+	// Lease is how long the devices stay energised without contact where that is
+	// not the instruments' own doing: a plugin, whose lease takes in everything
+	// behind it. It stands in place of the communication timeout and the
+	// heartbeat; 0: those are checked.
+	Lease drivers.Span
 	// Current is what the suite lets flow; 0: a tenth of the supply's range.
 	Current drivers.Microamps
 	// Deadline bounds each call in real time; 0: 5 s.
@@ -122,6 +127,15 @@ func (f *Fixture) period() drivers.Span {
 		p = 100 * drivers.Millisecond
 	}
 	return p
+}
+
+// silence is how long a device stays energised without contact; own is its own
+// timeout, 0: it has none.
+func (f *Fixture) silence(own drivers.Span) drivers.Span {
+	if f.Lease > 0 {
+		return f.Lease
+	}
+	return own
 }
 
 // run lets time pass in contact with every instrument, so that no timeout runs

@@ -69,6 +69,8 @@ type Plugin struct {
 	o      Options
 	target target
 	set    drivers.Set
+	// any takes what the plugin has, in place of Bench and Roles.
+	any bool
 	// trusted leaves it to the plugin to refuse what was not armed: the suite
 	// wants to see that it does.
 	trusted bool
@@ -88,24 +90,29 @@ type Plugin struct {
 // host.ErrImpossible of the program, host.ErrLeaseShort of its lease,
 // drivers.ErrRefused where somebody else holds it, drivers.ErrIdentity and
 // drivers.ErrNoAnswer of its devices.
-func Open(ctx context.Context, o Options) (*Plugin, error) { return open(ctx, o, false) }
-
-func open(ctx context.Context, o Options, trusted bool) (*Plugin, error) {
+func Open(ctx context.Context, o Options) (*Plugin, error) {
 	p, err := newPlugin(o)
 	if err != nil {
 		return nil, err
 	}
-	p.trusted = trusted
+	if err := p.open(ctx); err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// open begins the plugin's first life.
+func (p *Plugin) open(ctx context.Context) error {
 	first, err := p.connect(ctx, nil)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	p.now.Store(first)
 	p.set = p.devices()
 	var work context.Context
 	work, p.cancel = context.WithCancel(context.Background())
 	go p.keep(work, first)
-	return p, nil
+	return nil
 }
 
 func newPlugin(o Options) (*Plugin, error) {
@@ -201,7 +208,7 @@ func (p *Plugin) again(ctx context.Context, told map[host.Role]drivers.Identity)
 // connect opens one session. told is nil at first, and then what the devices
 // said of themselves before.
 func (p *Plugin) connect(ctx context.Context, told map[host.Role]drivers.Identity) (*session, error) {
-	s, err := dial(ctx, p.target, host.Options{Bench: p.o.Bench, Roles: p.o.Roles, Now: p.o.Now})
+	s, err := dial(ctx, p.target, host.Options{Bench: p.o.Bench, Roles: p.o.Roles, Any: p.any, Now: p.o.Now})
 	if err != nil {
 		return nil, fmt.Errorf("plugin %s: %w", p.o.Address, err)
 	}
