@@ -64,6 +64,10 @@ type Fuse struct {
 // says. A spread is the full range from the least to the greatest cell.
 type VirtualArticle struct {
 	Seed uint64
+	// Chemistry and Rated are the article's, where the bench has one of its own;
+	// empty and 0: what the module file says, or the shipped KW-01.
+	Chemistry string
+	Rated     drivers.Charge
 	// Capacity is the mean true capacity relative to the rated one.
 	Capacity         Ppm
 	CapacitySpread   Ppm
@@ -210,6 +214,13 @@ func (b *Bench) check(r *tree.Report) {
 	}
 	if b.Box.BreakingCurrent < b.Box.OpeningCurrent {
 		r.Add(b.at["box"], "opening.breaking is under opening.current", "give the contactors' breaking rating")
+	}
+	if b.Monitor.Driver == DriverVirtual {
+		for _, key := range sensorRoles {
+			if at, given := b.at[key]; given {
+				r.Addf(at, "leave it out", "%s stands on a bench whose monitor is virtual: there is nothing that it could read", key)
+			}
+		}
 	}
 	if _, err := b.Layout(); err != nil {
 		r.Add(b.at[""], err.Error(), "compare the file with a shipped bench")

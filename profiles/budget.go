@@ -81,6 +81,11 @@ func makeBudget(m *Module, b *Bench, eff *LimitSet) *Budget {
 	g.ChargeRate = cellRate(high, eff.ChargeMax, m.Rated)
 	g.DischargeRate = cellRate(low, eff.DischargeMax, m.Rated)
 	g.Period = mon.Period + mon.Skew + mon.Window
+	if b.Monitor.Driver != DriverVirtual {
+		// A monitor on a wire measures at times of its own: what the host finds
+		// is up to a period old.
+		g.Period += mon.Period
+	}
 	g.Persistence = cellPersistence(b)
 	g.SwitchOff = max(switchOff(&b.Supply, eff.ChargeMax), switchOff(&b.Load, eff.DischargeMax),
 		b.Box.OpeningTime+b.Box.SwitchTime)
@@ -142,9 +147,18 @@ func (g *Budget) temperatures(m *Module, b *Bench, eff *LimitSet) {
 	g.LostGradient = rise(healthySpread, lost)
 	// heat/capacity is mW/(mJ/K) = K/s; three times that is not health.
 	g.TempRate = drivers.Millikelvins(max(leastTempRate, mulDivUp(3*heat, 60_000, m.HeatCapacity)))
-	g.TempPath = g.Period + tempPersistence(b) + g.HaltPath + g.SwitchOff
+	g.TempPath = g.Period + thermometerPeriod(b) + tempPersistence(b) + g.HaltPath + g.SwitchOff
 	g.Temp = g.TempError + g.LostGradient +
 		drivers.Millikelvins(mulDivUp(int64(g.TempRate), int64(g.TempPath), int64(drivers.Minute)))
+}
+
+// thermometerPeriod is how old what thermometers read can be, beyond the
+// monitor's own readings.
+func thermometerPeriod(b *Bench) drivers.Span {
+	if b.Thermometers == nil {
+		return 0
+	}
+	return b.Thermometers.Period
 }
 
 // sensorDistances returns the farthest that any cell is from its nearest

@@ -57,11 +57,8 @@ func TestAllowanceByHand(t *testing.T) {
 // INV-12: for every shipped bench at most 50 mV and 3 K.
 func TestAllowanceOfShippedBenches(t *testing.T) {
 	for _, name := range Names(KindBench) {
-		src, err := LibraryBench(name)
-		require.NoError(t, err)
-		b, problems := ParseBench(name, src)
-		require.Empty(t, problems)
-		plan, problems := Compile(shippedProfile(t, "qualify"), shippedModule(t), b)
+		modules, profiles := shippedPairs(name)
+		plan, problems := Compile(shippedProfile(t, profiles[0]), libraryModule(t, modules[0]), libraryBench(t, name))
 		require.Empty(t, problems)
 		a := plan.Absolute
 		assert.LessOrEqual(t, a.AllowanceCell, 50*drivers.Volt/1000, name)

@@ -211,10 +211,39 @@ func (c *compiler) checkUnattended() {
 	if f := b.Protections.Fuse; f != nil && f.Rating < max(c.eff.ChargeMax, c.eff.DischargeMax) {
 		r.Addf(at, "at least "+amps(max(c.eff.ChargeMax, c.eff.DischargeMax)), "a fuse of %s blows under the working current", amps(f.Rating))
 	}
-	if (b.Supply.CommTimeout == 0 || b.Load.CommTimeout == 0) && b.Box.Heartbeat == 0 {
-		r.Add(b.at["box"], "nothing takes current off when the host dies: neither supply and load have a silence limit nor the box a heartbeat",
-			"give silence of both, or heartbeat")
+	if text, right := b.survivesHost(); text != "" {
+		r.Add(b.at["box"], text, right)
 	}
+}
+
+// survivesHost says what is missing for current to end when the host dies: each
+// instrument that can feed current must fall silent by itself, or the contactors
+// must drop (INV-12). Empty where nothing is.
+func (b *Bench) survivesHost() (text, right string) {
+	if b.Box.Heartbeat > 0 {
+		return "", ""
+	}
+	var silent, not []string
+	for _, x := range []struct {
+		name string
+		own  drivers.Span
+	}{{"supply", b.Supply.CommTimeout}, {"load", b.Load.CommTimeout}} {
+		if x.own > 0 {
+			silent = append(silent, x.name)
+		} else {
+			not = append(not, x.name)
+		}
+	}
+	if len(not) == 0 {
+		return "", ""
+	}
+	text = fmt.Sprintf("when the host dies, the current of the %s goes on: the box has no heartbeat and the %s no silence limit",
+		strings.Join(not, " and of the "), strings.Join(not, " and the "))
+	if len(silent) > 0 {
+		text += fmt.Sprintf("; that of the %s ends only its own", silent[0])
+	}
+	return text, fmt.Sprintf("give `heartbeat: 1 s` under box if it drops out without one, or `silence: 2 s` under %s if it has a communication timeout; with neither, only attended runs",
+		strings.Join(not, " and "))
 }
 
 // checkRunaway: a supply that ignores its setting goes up to the limit armed in

@@ -66,7 +66,7 @@ func compileCase(t *testing.T, name, src string) []Problem {
 	return problems
 }
 
-func shippedText(t *testing.T, get func(string) ([]byte, error), name string) []byte {
+func shippedText(t testing.TB, get func(string) ([]byte, error), name string) []byte {
 	t.Helper()
 	src, err := get(name)
 	require.NoError(t, err)

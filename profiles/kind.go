@@ -3,7 +3,6 @@ package profiles
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/rigwarden/rigwarden/profiles/tree"
 )
@@ -25,7 +24,7 @@ var Kinds = []Kind{KindProfile, KindModule, KindBench, KindCriteria}
 
 // mapKinds are the files that tell a driver how an instrument speaks, by the key
 // that they begin with.
-var mapKinds = []string{"dialect", "signals", "registers"}
+var mapKinds = map[string]string{"dialect": "dialect", "dbc": "signal map", "map": "register map"}
 
 // open reads a file's tree and opens its keys. Where the first key tells that
 // another kind of file was given, that is the only problem: a list of its keys,
@@ -37,7 +36,7 @@ func (k Kind) open(r *tree.Report, name string, src []byte) *tree.Fields {
 	}
 	if other := k.other(root); other != "" {
 		r.Problems = nil
-		r.Addf(root.Keys[0].At, fmt.Sprintf("give a %s file, which begins with %q", k, k+":"), "this is a %s file", other)
+		r.Addf(root.Keys[0].At, fmt.Sprintf("give a %s file, which begins with `%s:`", k, k), "this is a %s file", other)
 		return nil
 	}
 	return r.Fields(root, fmt.Sprintf("the %s file", k))
@@ -53,8 +52,5 @@ func (k Kind) other(root *tree.Node) string {
 	if slices.Contains(Kinds, Kind(first)) {
 		return first
 	}
-	if slices.Contains(mapKinds, first) {
-		return strings.TrimSuffix(first, "s") + " map"
-	}
-	return ""
+	return mapKinds[first]
 }

@@ -144,7 +144,7 @@ func digest(src []byte) string {
 func (m *Module) nameplate(f *tree.Fields) {
 	m.Serial = f.Name("module", "KW-01", true)
 	m.Title = f.Optional("title")
-	m.Chemistry = f.Choice("chemistry", true, "LFP", "NMC", "NCA", "LTO", "LMO", "LCO")
+	m.Chemistry = f.Choice("chemistry", true, "LFP", "NMC", "NCA", "LTO", "LMO", "LCO", "LIC")
 	m.Series = int(f.Count("series", true, 1, 512))
 	m.Parallel = int(f.Count("parallel", true, 1, 256))
 	m.Rated = drivers.Charge(f.Quantity("rated_capacity", true, DimCharge, anyCapacity))

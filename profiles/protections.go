@@ -90,6 +90,8 @@ func readVirtual(f *tree.Fields) *VirtualArticle {
 	ratio := func(key string) Ppm { return f.Quantity(key, true, DimRatio, anyRatio) }
 	v := &VirtualArticle{
 		Seed:             uint64(f.Count("seed", true, 0, 1<<62)),
+		Chemistry:        f.Choice("chemistry", false, "LFP", "NMC", "LIC"),
+		Rated:            drivers.Charge(f.Quantity("rated_capacity", false, DimCharge, anyCapacity)),
 		Capacity:         f.Quantity("capacity", true, DimRatio, tree.Within(100_000, 2_000_000)),
 		CapacitySpread:   ratio("capacity_spread"),
 		ResistanceSpread: ratio("resistance_spread"),

@@ -14,8 +14,8 @@ import (
 // accuracy count for these too.
 type Thermometers struct {
 	drivers.Wire
-	// Sensors are the temperatures of the bench that it reads, from 0, in the
-	// order of its own channels.
+	// Sensors are the temperatures of the bench that it reads, from 0; the first
+	// is "temperature 1" of its register map, and so on.
 	Sensors []int
 	// Period is the time between its readings: a reading that is older than
 	// MaxAge is drivers.NoReading (INV-02).
@@ -25,7 +25,8 @@ type Thermometers struct {
 // MaxAge is how old a reading may be: as for the monitor's frames, five periods.
 func (t *Thermometers) MaxAge() drivers.Span { return 5 * t.Period }
 
-// Insulation is an insulation monitor that can be read. It is read before a
+// Insulation is an insulation monitor that can be read, under the name
+// "insulation" of its register map. It is read before a
 // bench is armed, and by a check of the bench; it takes nothing off by itself,
 // which the protection of that name must (INV-12).
 type Insulation struct {
@@ -56,7 +57,7 @@ func (b *Bench) MonitorTemps() int {
 const leastOhm = 100_000
 
 func (b *Bench) readThermometers(f *tree.Fields) {
-	const right = "list the temperatures that it reads, in its channels' order, such as [5, 6]"
+	const right = "list which of the bench's temperatures its own first, second and so on are, such as [5, 6]"
 	t := &Thermometers{Period: drivers.Span(f.Quantity("period", true, DimTime, tree.Within(1_000, 60_000_000)))}
 	t.Wire = readWire(f)
 	last := int64(b.Monitor.Temps)

@@ -40,7 +40,7 @@ var wires = map[string]wired{
 		[]string{"tcp:", "serial:"}, "tcp:10.0.0.5:5025 or serial:/dev/ttyUSB0?baud=9600"},
 	DriverCAN: {map[string]string{"monitor": "common-monitor"}, "signals",
 		[]string{"can:", "unix:", "tcp:", "log:"}, "can:can0, unix:/run/bench/can.sock, tcp:10.0.0.5:29536 or log:recorded.log"},
-	DriverModbus: {map[string]string{"box": "common-box", "thermometers": "thermometers.yaml", "insulation": "insulation.yaml"}, "registers",
+	DriverModbus: {map[string]string{"box": "common-box", "thermometers": "common-thermometer", "insulation": "common-insulation"}, "registers",
 		[]string{"tcp:", "rtu:"}, "tcp:10.0.0.5:502 or rtu:/dev/ttyUSB0?baud=19200"},
 	DriverPlugin: {nil, "", []string{"exec:", "unix:", "tcp:"}, "exec:./driver.py, unix:/run/bench/driver.sock or tcp:10.0.0.5:7700"},
 }
@@ -191,14 +191,12 @@ func readIdentity(f *tree.Fields) drivers.Identity {
 		key  string
 		into *string
 	}{{"maker", &id.Maker}, {"model", &id.Model}, {"serial", &id.Serial}, {"firmware", &id.Firmware}}
-	given := false
 	for _, p := range parts {
 		if c.Has(p.key) {
-			given = true
 			*p.into = strings.TrimSpace(c.Text(p.key, "write it as the instrument says it, or leave the key out"))
 		}
 	}
-	if !given && n.Kind == tree.Map {
+	if n.Kind == tree.Map && len(n.Keys) == 0 {
 		f.Report.Addf(n.At, "give maker, model, serial or firmware as the instrument says them", "%s.identity is empty", f.What)
 	}
 	c.Finish()

@@ -26,6 +26,12 @@ func virtualRig(b *profiles.Bench, m *profiles.Module, start drivers.Instant) vi
 	}
 	if v := b.Virtual; v != nil {
 		c.Seed = v.Seed
+		if v.Chemistry != "" {
+			a.Chemistry = v.Chemistry
+		}
+		if v.Rated != 0 {
+			a.Capacity = v.Rated
+		}
 		a.Capacity = drivers.Charge(float64(a.Capacity) * ratio(v.Capacity))
 		a.SoC = ratio(v.StateOfCharge)
 		a.Ambient = v.Ambient
