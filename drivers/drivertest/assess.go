@@ -42,6 +42,9 @@ type Assessment struct {
 	// Open makes a fixture for one check; end takes it apart, which must make
 	// calls that still hang return.
 	Open func(ctx context.Context) (f *Fixture, end func(), err error)
+	// Roles are those that the fixtures will have; checks of others are not
+	// checked, and nothing is opened for them. nil: all.
+	Roles []Role
 	// Energise lets checks run that energise; without it they are not checked.
 	Energise bool
 	// Limit bounds each check, opening included; 0: a minute.
@@ -60,6 +63,8 @@ func (a *Assessment) Run(ctx context.Context) []Result {
 		switch {
 		case ctx.Err() != nil:
 			r.Why = "called off"
+		case !a.concerns(c):
+			r.Why = "there is no such device"
 		case c.Energises() && !a.Energise:
 			r.Why = "it energises what is connected, which was not permitted"
 		default:
@@ -73,6 +78,12 @@ func (a *Assessment) Run(ctx context.Context) []Result {
 		list = append(list, r)
 	}
 	return list
+}
+
+// concerns says whether a check is about a device that there is.
+func (a *Assessment) concerns(c Check) bool {
+	role, _, of := strings.Cut(c.Name, "/")
+	return !of || a.Roles == nil || slices.Contains(a.Roles, Role(role))
 }
 
 // one runs one check.

@@ -58,51 +58,52 @@ func (r *Report) Count(o drivertest.Outcome) (n int) {
 	return n
 }
 
-// Check runs the conformance suite over a plugin, in real time: it is started,
-// or its lease taken, anew for every check. An error says why nothing could be
-// checked at all.
-func Check(ctx context.Context, o CheckOptions) (*Report, error) {
-	c, d, err := meet(ctx, &o)
-	if err != nil {
-		return nil, err
-	}
-	r := &Report{Address: o.Address, Period: d.Period, Lease: d.Lease}
-	for _, role := range slices.Sorted(maps.Keys(d.Identities)) {
-		if slices.Contains(c.roles, role) {
-			r.Devices = append(r.Devices, Device{role.String(), d.Identities[role]})
-		}
-	}
-	suite := drivertest.Assessment{Open: c.open, Energise: o.Energise, Limit: o.Limit, Begin: o.Begin}
-	r.Results = suite.Run(ctx)
-	return r, nil
-}
-
-// checker opens the plugin for each check.
-type checker struct {
-	o     *CheckOptions
+// Checker runs the conformance suite over a plugin, in real time: it is
+// started, or its lease taken, anew for every check.
+type Checker struct {
+	o     CheckOptions
+	told  host.Description
 	bench drivers.Bench
 	roles []host.Role
 	lease drivers.Span // after which everything must be off
 }
 
-// meet asks the plugin once what it is.
-func meet(ctx context.Context, o *CheckOptions) (*checker, host.Description, error) {
+// Run runs the whole suite.
+func (c *Checker) Run(ctx context.Context) *Report {
+	r := &Report{Address: c.o.Address, Period: c.told.Period, Lease: c.told.Lease}
+	suite := drivertest.Assessment{Open: c.Open, Energise: c.o.Energise, Limit: c.o.Limit, Begin: c.o.Begin}
+	for _, role := range c.roles {
+		r.Devices = append(r.Devices, Device{role.String(), c.told.Identities[role]})
+		suite.Roles = append(suite.Roles, drivertest.Role(role.String()))
+	}
+	r.Results = suite.Run(ctx)
+	return r
+}
+
+// NewChecker asks the plugin once what it is. An error says why it cannot be
+// checked at all.
+func NewChecker(ctx context.Context, o CheckOptions) (*Checker, error) {
 	t, err := parseAddress(o.Address)
 	if err != nil {
-		return nil, host.Description{}, err
+		return nil, err
 	}
 	s, err := dial(ctx, t, host.Options{Any: true})
 	if err != nil {
-		return nil, host.Description{}, fmt.Errorf("plugin %s: %w", o.Address, err)
+		return nil, fmt.Errorf("plugin %s: %w", o.Address, err)
 	}
 	d := s.client.Describe()
 	s.close()
-	c := &checker{o: o, bench: d.Told, roles: o.Roles}
+	c := &Checker{o: o, told: d, bench: d.Told, roles: o.Roles}
 	if o.Bench != nil {
 		c.bench = *o.Bench
 	}
 	if len(c.roles) == 0 {
 		c.roles = slices.Sorted(maps.Keys(d.Identities))
+	}
+	for _, r := range c.roles {
+		if _, ok := d.Identities[r]; !ok {
+			return nil, fmt.Errorf("plugin %s: %w: it serves no %s", o.Address, host.ErrImpossible, r)
+		}
 	}
 	c.lease = d.Lease + (touchPeriods+2)*max(c.bench.Monitor.Period, d.Period)
 	for _, p := range []struct {
@@ -110,15 +111,16 @@ func meet(ctx context.Context, o *CheckOptions) (*checker, host.Description, err
 		spec *drivers.PowerSpec
 	}{{host.RoleSupply, &c.bench.Supply}, {host.RoleLoad, &c.bench.Load}} {
 		if slices.Contains(c.roles, p.role) && (p.spec.VoltageMax <= 0 || p.spec.CurrentMax <= 0) {
-			return nil, d, fmt.Errorf("plugin %s: %w: it does not tell what its %s can do (voltage_max_uv, current_max_ua); a bench file may say it in its place",
+			return nil, fmt.Errorf("plugin %s: %w: it does not tell what its %s can do (voltage_max_uv, current_max_ua); a bench file may say it in its place",
 				o.Address, host.ErrImpossible, p.role)
 		}
 	}
-	return c, d, nil
+	return c, nil
 }
 
-// open makes the fixture of one check.
-func (c *checker) open(ctx context.Context) (*drivertest.Fixture, func(), error) {
+// Open makes the fixture of one check. end halts everything and makes calls
+// that still hang return.
+func (c *Checker) Open(ctx context.Context) (f *drivertest.Fixture, end func(), err error) {
 	p, err := newPlugin(Options{Address: c.o.Address, Bench: c.bench, Roles: c.roles})
 	if err != nil {
 		return nil, nil, err
@@ -127,14 +129,10 @@ func (c *checker) open(ctx context.Context) (*drivertest.Fixture, func(), error)
 	if err := p.open(ctx); err != nil {
 		return nil, nil, err
 	}
-	f := &drivertest.Fixture{Set: p.set, Bench: c.bench, Concurrent: true, Current: c.o.Current, Lease: c.lease,
+	f = &drivertest.Fixture{Set: p.set, Bench: c.bench, Concurrent: true, Current: c.o.Current, Lease: c.lease,
 		Advance: func(d drivers.Span) { advance(ctx, d) }}
 	f.Connect = func() error { return c.connected(ctx, &p.set) }
-	end := func() {
-		// Close has no error to tell.
-		_ = p.Close()
-	}
-	return f, end, nil
+	return f, func() { p.Close() }, nil
 }
 
 // advance lets real time pass.
@@ -152,7 +150,7 @@ func advance(ctx context.Context, d drivers.Span) {
 const leastShare = 100
 
 // connected looks for the source that the person connected.
-func (c *checker) connected(ctx context.Context, set *drivers.Set) error {
+func (c *Checker) connected(ctx context.Context, set *drivers.Set) error {
 	p, spec := set.Supply, &c.bench.Supply
 	if p == nil {
 		p, spec = set.Load, &c.bench.Load

@@ -148,10 +148,9 @@ func (p *Plugin) Lost() <-chan struct{} { return p.lost }
 
 // Close halts everything that the plugin holds, ends it if it was started here,
 // and waits for its end, at most a few seconds.
-func (p *Plugin) Close() error {
+func (p *Plugin) Close() {
 	p.cancel()
 	<-p.done
-	return nil
 }
 
 // Pauses before a lost plugin is opened again, doubling.
@@ -223,6 +222,7 @@ func (p *Plugin) connect(ctx context.Context, told map[host.Role]drivers.Identit
 		s.close()
 		return nil, fmt.Errorf("plugin %s: %w", p.o.Address, err)
 	}
+	p.touch() // opening may have taken long
 	if err := s.begin(ctx); err != nil {
 		s.close()
 		return nil, fmt.Errorf("plugin %s: %w", p.o.Address, err)
