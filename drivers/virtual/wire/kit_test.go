@@ -26,6 +26,7 @@ type rig struct {
 	clock atomic.Int64
 	truth bytes.Buffer
 	told  tape
+	heart func()
 }
 
 // tape is a record that may be read while it is written.

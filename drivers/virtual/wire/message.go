@@ -66,11 +66,11 @@ func parse(message string) ([]unit, *scpiError) {
 			return list, err
 		}
 		u.text = strings.TrimRight(x.s[from:x.i], " ")
-		list = append(list, u)
 		x.space()
 		if !x.end() && !x.take(';') {
 			return list, fault(-103)
 		}
+		list = append(list, u)
 	}
 }
 
@@ -116,12 +116,10 @@ func word(c byte) bool  { return alpha(c) || digit(c) || c == '_' }
 // unit reads a header and its parameters.
 func (x *lexer) unit() (unit, *scpiError) {
 	var u unit
-	from := x.i
-	u.common = x.take('*')
-	if !u.common {
+	if u.common = x.take('*'); !u.common {
 		u.absolute = x.take(':')
-		from = x.i
 	}
+	from := x.i
 	for {
 		if c := x.peek(); !alpha(c) {
 			if c >= 0x80 || c < ' ' && !x.end() {
@@ -218,15 +216,17 @@ func (x *lexer) number() (param, *scpiError) {
 		return param{}, err
 	}
 	p := param{kind: numericData, text: b.String()}
+	if c := x.peek(); digit(c) || c == '.' || c == '_' {
+		return param{}, fault(-121)
+	}
 	mark := x.i
 	x.space()
-	if p.suffix = strings.ToUpper(x.run(func(c byte) bool { return word(c) || c == '/' || c == '.' || c == '-' })); p.suffix == "" {
+	if !alpha(x.peek()) {
 		x.i = mark
+		return p, nil
 	}
-	switch {
-	case p.suffix != "" && !alpha(p.suffix[0]):
-		return param{}, fault(-121) // 1.2.3, 0x10
-	case len(p.suffix) > mnemonicMax:
+	p.suffix = strings.ToUpper(x.run(func(c byte) bool { return word(c) || c == '/' || c == '.' || c == '-' }))
+	if len(p.suffix) > mnemonicMax {
 		return param{}, fault(-134)
 	}
 	return p, nil

@@ -112,9 +112,9 @@ func boolean(p param) (bool, *scpiError) {
 const notANumber = "9.91E37"
 
 // nr3 writes base units as NR3 response data (IEEE 488.2, 8.7.4): a mantissa with
-// a point and an exponent. Nine digits keep every microvolt of a kilovolt.
+// a point and an exponent. Nine decimals keep every microvolt of kilovolts.
 func nr3(v int64, base float64) string {
-	return strconv.FormatFloat(float64(v)/base, 'E', 8, 64)
+	return strconv.FormatFloat(float64(v)/base, 'E', 9, 64)
 }
 
 func nr1(v int64) string { return strconv.FormatInt(v, 10) }
