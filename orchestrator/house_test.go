@@ -87,6 +87,8 @@ func TestWalls(t *testing.T) {
 			"github.com/klauspost/compress":   {"orchestrator/block", "orchestrator/store"},
 			"github.com/goccy/go-yaml":        {"profiles/tree"},
 			"github.com/spf13/cobra":          {"cmd/rigwarden"},
+			"go.einride.tech/can":             {"drivers/canbus"},
+			"golang.org/x/sys":                {"drivers/canbus"},
 			"golang.org/x/term":               {"cmd/rigwarden"},
 			"github.com/stretchr/testify":     nil,
 			"pgregory.net/rapid":              nil,

@@ -3,26 +3,9 @@ package canbus
 import (
 	"context"
 	"errors"
-	"io"
-	"iter"
 
 	"github.com/rigwarden/rigwarden/drivers"
-	"github.com/rigwarden/rigwarden/profiles/tree"
 )
-
-// Map says which DBC signal is which channel of a monitor. It is compiled from
-// a signal map and its DBC file, and never changes.
-type Map struct{}
-
-// ParseMap reads a signal map and the DBC file it names. name is how problems
-// call the map's file; dbc finds the DBC file as the map names it, and says how
-// problems call that one.
-func ParseMap(name string, src []byte, dbc func(file string) (name string, text []byte, err error)) (*Map, []tree.Problem) {
-	return nil, []tree.Problem{{File: name, What: "signal maps are not read yet"}}
-}
-
-// Check says where a map and the bench file's monitor disagree.
-func Check(m *Map, spec drivers.MonitorSpec) []tree.Problem { return nil }
 
 // Options says where a monitor answers and how it speaks.
 type Options struct {
@@ -65,30 +48,3 @@ func (m *Monitor) Bleed(ctx context.Context, words []int32) error { return errNo
 
 // Read fills r with the latest complete sweep.
 func (m *Monitor) Read(ctx context.Context, r *drivers.MonitorReading) error { return errNotBuilt }
-
-// Record is one frame of a recorded bus.
-type Record struct {
-	At    drivers.Instant
-	Frame Frame
-}
-
-// ParseCandump reads a log in candump's compact form. An error names its line;
-// reading goes on with the next.
-func ParseCandump(r io.Reader) iter.Seq2[Record, error] { return func(func(Record, error) bool) {} }
-
-// Player turns a recorded bus into readings.
-type Player struct{}
-
-// Replay returns a player of the log.
-func Replay(log iter.Seq2[Record, error], m *Map, spec drivers.MonitorSpec) (*Player, error) {
-	return nil, errNotBuilt
-}
-
-// Readings yields one reading per complete sweep; where sweeps fail, one per
-// period with what there is. The reading is valid until the next.
-func (p *Player) Readings() iter.Seq2[drivers.Instant, *drivers.MonitorReading] {
-	return func(func(drivers.Instant, *drivers.MonitorReading) bool) {}
-}
-
-// Err returns what was wrong with the log, after Readings.
-func (p *Player) Err() error { return errNotBuilt }
