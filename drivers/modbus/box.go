@@ -239,8 +239,8 @@ func (b *Box) count(raw uint32, size int) int32 {
 	return b.beat
 }
 
-// Faults says which faults the box reported in r's exchange is not kept: it
-// reads anew and names every fault that stands.
+// Faults reads the box's fault bits and names those that stand; BoxFault in a
+// reading says that there are some.
 func (b *Box) Faults(ctx context.Context) ([]string, error) {
 	if err := b.begin(ctx, "read faults"); err != nil {
 		return nil, err

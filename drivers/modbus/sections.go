@@ -217,7 +217,7 @@ func (p *mapParser) readHeartbeat(f *tree.Fields) {
 	if h.register != nil && h.register.form != formU16 {
 		p.Addf(n.At, "give it `type: u16`", "heartbeat is one register, counted up at each contact")
 	}
-	if h.register != nil && slices.ContainsFunc(p.m.commands.outs, func(o out) bool { return o.at == h.register.at }) {
+	if h.register != nil && p.m.commands.table == holding && slices.ContainsFunc(p.m.commands.outs, func(o out) bool { return o.at == h.register.at }) {
 		p.Addf(n.At, "a register of its own", "heartbeat stands where a command stands")
 	}
 }
@@ -258,7 +258,10 @@ func (p *mapParser) scale(f *tree.Fields, at *point, u use) {
 	}
 	if at.dim == tree.DimDifference {
 		at.dim = tree.DimTemperature
-		at.zero = f.Quantity("zero", true, tree.DimTemperature, tree.Within(0, 10_000_000))
+		if !f.Has("zero") {
+			p.Addf(f.At[""], "say which temperature the number 0 stands for, such as `zero: 0 degC`", "%s lacks \"zero\"", f.What)
+		}
+		at.zero = f.Quantity("zero", false, tree.DimTemperature, tree.Within(0, 10_000_000))
 	}
 	// A quarter of int64, so that zero and range fit beside it.
 	if top := int64(1) << map[form]uint{formU16: 16, formS16: 15, formU32: 32, formS32: 31, formFloat32: 0}[at.form]; at.step > maxAmount/top {
