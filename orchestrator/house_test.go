@@ -88,7 +88,7 @@ func TestWalls(t *testing.T) {
 			"github.com/goccy/go-yaml":        {"profiles/tree"},
 			"github.com/spf13/cobra":          {"cmd/rigwarden"},
 			"go.einride.tech/can":             {"drivers/canbus"},
-			"golang.org/x/sys":                {"drivers/canbus"},
+			"golang.org/x/sys":                {"drivers/canbus", "drivers/virtual/wire"},
 			"golang.org/x/term":               {"cmd/rigwarden"},
 			"github.com/stretchr/testify":     nil,
 			"pgregory.net/rapid":              nil,
