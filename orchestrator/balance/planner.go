@@ -19,6 +19,7 @@ type Planner struct {
 	capacity float64 // Ah
 	target   float64 // part of the capacity
 	tap      float64 // standard uncertainty of a tap, V
+	zero     float64 // A, what the shunt may read while nothing flows
 	bleedOhm float64
 	knee     knee
 
@@ -90,6 +91,8 @@ func New(plan *machine.Plan, curve Curve) (*Planner, error) {
 	// A declared accuracy is a bound; taken as equally likely inside (GUM
 	// 4.3.7), its standard uncertainty is the bound over the root of three.
 	p.tap = float64(p.monitor.CellAccuracy.At(int64(top))+int64(p.monitor.CellStep)/2) * 1e-6 / math.Sqrt(3)
+	// The shunt's own error is no current, however small the module is.
+	p.zero = max(p.capacity/500, float64(p.monitor.CurrentAcc.At(0))*1e-6)
 	p.bleedOhm = float64(p.monitor.Bleed) * 1e-6
 	var err error
 	if p.knee, err = newKnee(curve, p.capacity, p.target, p.tap); err != nil {
@@ -163,7 +166,7 @@ func (p *Planner) bleeding(f *drivers.Frame, i int) bool {
 }
 
 // flowing tells current from the shunt's own error.
-func (p *Planner) flowing(amps float64) bool { return math.Abs(amps) > p.capacity/500 }
+func (p *Planner) flowing(amps float64) bool { return math.Abs(amps) > p.zero }
 
 // forget drops what counted charge holds together: current flowed unseen.
 func (p *Planner) forget() {

@@ -186,6 +186,25 @@ func TestNewRefusesCurves(t *testing.T) {
 	require.ErrorContains(t, err, "rated capacity is 0 nC")
 }
 
+// A module so small that a five-hundredth of its capacity is less than the
+// shunt's own error must not seem to charge for ever: 20 mA of error, 10 mA read
+// at rest, a capacity of 1 Ah.
+func TestShuntErrorIsNoCurrent(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 1))
+	b := newBench(t, newSim(rng, 24, 0.01, 0.4), 24, simCurve(rng), 12)
+	b.plan.Code[0].Bleed.Capacity = drivers.AmpereHour
+	var err error
+	b.p, err = New(b.plan, simCurve(rng))
+	require.NoError(t, err)
+	for range 60 {
+		b.second(8)
+	}
+	require.True(t, b.p.top.on)
+	b.idle(5)
+	require.False(t, b.p.top.on, "the charge has ended")
+	require.NotZero(t, b.p.rest.since)
+}
+
 // Frames that are misshapen, doubled or lack a reading do no harm; a long gap
 // with current flowing makes the planner forget rather than guess.
 func TestOddFrames(t *testing.T) {
