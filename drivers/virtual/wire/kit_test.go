@@ -152,3 +152,11 @@ func (p *peer) refuse(message, want string) {
 	require.Equal(p.t, want, p.ask("SYST:ERR?"), message)
 	require.Equal(p.t, `0,"No error"`, p.ask("SYST:ERR?"), message)
 }
+
+// pipe is a line between a peer and an instrument.
+func pipe(t *testing.T) (*peer, net.Conn) {
+	t.Helper()
+	near, far := net.Pipe()
+	t.Cleanup(func() { _ = near.Close() })
+	return &peer{t, near, bufio.NewReader(near)}, far
+}
