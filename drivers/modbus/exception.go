@@ -22,7 +22,7 @@ const (
 	deviceFailure   = 0x04
 	acknowledge     = 0x05
 	deviceBusy      = 0x06
-	negative        = 0x07 // only in old texts
+	negativeAck     = 0x07 // only in old texts
 	memoryParity    = 0x08
 	gatewayPath     = 0x0a
 	gatewayTarget   = 0x0b
@@ -35,7 +35,7 @@ var meanings = map[byte]string{
 	deviceFailure:   "device failure: it could not do it",
 	acknowledge:     "acknowledge: it has accepted and takes its time",
 	deviceBusy:      "device busy: it asks to be asked again",
-	negative:        "negative acknowledge: it cannot do it",
+	negativeAck:     "negative acknowledge: it cannot do it",
 	memoryParity:    "memory parity error: its memory is damaged",
 	gatewayPath:     "gateway path unavailable: the gateway has no way to this unit",
 	gatewayTarget:   "gateway target failed to respond: no such unit behind the gateway, or it is silent",

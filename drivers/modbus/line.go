@@ -20,6 +20,8 @@ type line interface {
 	// urgent is exchange for writes that overtake whatever is in flight, over
 	// whatever connection there is or can be made.
 	urgent(ctx context.Context, unit uint8, list []request) ([]reply, error)
+	// aside is exchange that waits for no other exchange's end.
+	aside(ctx context.Context, unit uint8, list []request) ([]reply, error)
 	close() error
 }
 
@@ -30,6 +32,9 @@ func late(ctx context.Context, what string) error {
 	}
 	return fmt.Errorf("%s: %w: given up by the caller", what, drivers.ErrNoAnswer)
 }
+
+// errBusy says that a line carries another exchange.
+var errBusy = fmt.Errorf("the line is busy: %w", drivers.ErrNoAnswer)
 
 // errOvertaken says that a halt came first: the request was not sent, or its
 // reply was not waited for.

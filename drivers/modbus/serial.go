@@ -145,6 +145,16 @@ func (b *bus) exchange(ctx context.Context, epoch uint64, unit uint8, list []req
 	}
 }
 
+func (b *bus) aside(ctx context.Context, unit uint8, list []request) ([]reply, error) {
+	select {
+	case b.turn <- struct{}{}:
+		<-b.turn // whoever takes it now is waited for no longer than ctx
+		return b.series(ctx, b.found.Load(), unit, list)
+	default:
+		return nil, errBusy
+	}
+}
+
 // series carries requests out until one fails or a halt cuts in.
 func (b *bus) series(ctx context.Context, epoch uint64, unit uint8, list []request) ([]reply, error) {
 	if err := take(ctx, b.turn, "the serial line"); err != nil {

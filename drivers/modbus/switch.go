@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
 )
@@ -129,6 +130,7 @@ func (b *Box) Halt(ctx context.Context) error {
 func (b *Box) openAll(ctx context.Context) error {
 	halts := b.halts.Load()
 	list := b.m.commands.open()
+	start := time.Now()
 	replies, err := b.line.urgent(ctx, b.unit, list)
 	for i, r := range replies {
 		if err == nil && r.err != nil {
@@ -140,21 +142,24 @@ func (b *Box) openAll(ctx context.Context) error {
 		return b.fail("halt, "+list[min(len(replies), len(list)-1)].String(), err)
 	}
 	b.tell(halts, 0, true)
-	return b.empty(ctx)
+	return b.empty(ctx, glance+2*time.Since(start))
 }
+
+// glance is how long a halt that was acknowledged waits to be read back, beyond
+// twice the time that the acknowledgement took.
+const glance = 10 * time.Millisecond
 
 // empty reads a halt back. Only a box that answers and holds something else
 // makes it fail: the halt itself has been acknowledged.
-func (b *Box) empty(ctx context.Context) error {
+func (b *Box) empty(ctx context.Context, wait time.Duration) error {
 	halts := b.halts.Load()
 	list := b.m.commands.readBack()
-	epoch, err := b.line.connect(ctx)
-	if err != nil || len(list) == 0 {
+	if len(list) == 0 {
 		return nil
 	}
-	soon, cancel := half(ctx)
+	soon, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	replies, err := b.line.exchange(soon, epoch, b.unit, list)
+	replies, err := b.line.aside(soon, b.unit, list)
 	if err != nil {
 		return nil
 	}

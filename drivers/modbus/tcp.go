@@ -156,6 +156,14 @@ func (l *tcpLine) urgent(ctx context.Context, unit uint8, list []request) ([]rep
 	return s.exchange(ctx, unit, list, true)
 }
 
+func (l *tcpLine) aside(ctx context.Context, unit uint8, list []request) ([]reply, error) {
+	s := l.current()
+	if s == nil {
+		return nil, errBusy
+	}
+	return s.exchange(ctx, unit, list, true)
+}
+
 func (l *tcpLine) close() error {
 	l.mu.Lock()
 	l.closed = true
