@@ -140,7 +140,7 @@ func readAddress(f *tree.Fields, driver string, kind *wired) string {
 }
 
 // badAddress says what is wrong with an address, or nothing. What stands behind
-// a path's question mark only the driver knows.
+// a question mark only the driver knows.
 func badAddress(s string, schemes []string) string {
 	scheme, rest, found := strings.Cut(s, ":")
 	switch {
@@ -153,7 +153,8 @@ func badAddress(s string, schemes []string) string {
 	case scheme != "tcp":
 		return ""
 	}
-	host, port, err := net.SplitHostPort(rest)
+	place, _, _ := strings.Cut(rest, "?")
+	host, port, err := net.SplitHostPort(place)
 	if n, perr := strconv.ParseUint(port, 10, 16); err != nil || perr != nil || n == 0 || host == "" {
 		return "is not host and port"
 	}

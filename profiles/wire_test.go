@@ -94,8 +94,8 @@ func TestAddresses(t *testing.T) {
 		}
 	}
 	for address, why := range map[string]string{
-		"tcp:[fe80::1]:5025": "", "tcp:meter:1": "", "tcp:meter:65535": "",
-		"tcp:meter:65536": "host and port", "tcp:meter:+5025": "host and port", "tcp:fe80::1:5025": "host and port",
+		"tcp:[fe80::1]:5025": "", "tcp:meter:1": "", "tcp:meter:502?unit=3": "", "tcp:meter:65535": "",
+		"tcp:meter:65536": "host and port", "tcp:meter?unit=3": "host and port", "tcp:meter:+5025": "host and port", "tcp:fe80::1:5025": "host and port",
 		"tcp:": "names nothing", "serial:": "names nothing", "tcp": "does not begin", "": "does not begin",
 		"TCP:meter:5025": "does not begin", "serial:/dev/ttyUSB0 ": "blanks",
 	} {
