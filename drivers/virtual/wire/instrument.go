@@ -12,7 +12,7 @@ import (
 // which makes messages of several connections follow each other.
 type instrument struct {
 	device virtual.Device
-	tree   tree
+	tree   commands
 	status status
 	// source is a supply's or a load's registers; nil: a meter.
 	source *source

@@ -85,7 +85,7 @@ func TestMessageUnits(t *testing.T) {
 // (SCPI-1999 vol. 1, 6.2.1, from memory); the numeric suffix is 1 where there is
 // none (6.2.5.2, from memory).
 func TestTreeMnemonics(t *testing.T) {
-	commands := newTree([]command{
+	list := newTree([]command{
 		{header: "[SOURce]:VOLTage[:LEVel][:IMMediate][:AMPLitude]"},
 		{header: "[SOURce]:VOLTage:PROTection[:LEVel]"},
 		{header: "SYSTem:ERRor[:NEXT]"},
@@ -114,7 +114,7 @@ func TestTreeMnemonics(t *testing.T) {
 		"LEV":                        `-113,"Undefined header"`,
 		"SYST:ERR:NEXT:NEXT":         `-113,"Undefined header"`,
 	} {
-		e, err := commands.find(strings.Split(strings.ToUpper(header), ":"))
+		e, err := list.find(strings.Split(strings.ToUpper(header), ":"))
 		if err != nil {
 			assert.Equal(t, want, err.String(), header)
 			continue

@@ -28,12 +28,12 @@ type entry struct {
 	nodes []node
 }
 
-// tree is an instrument's commands.
-type tree []entry
+// commands is an instrument's tree.
+type commands []entry
 
-func newTree(commands []command) tree {
-	t := make(tree, len(commands))
-	for i, c := range commands {
+func newTree(list []command) commands {
+	t := make(commands, len(list))
+	for i, c := range list {
 		t[i] = entry{c, nodes(c.header)}
 	}
 	return t
@@ -82,7 +82,7 @@ func matchNodes(nodes []node, path []string) bool {
 }
 
 // find returns the command that a path names.
-func (t tree) find(path []string) (*entry, *scpiError) {
+func (t commands) find(path []string) (*entry, *scpiError) {
 	plain, err := unsuffixed(path)
 	for i := range t {
 		if t[i].match(plain) {
