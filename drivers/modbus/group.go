@@ -15,9 +15,13 @@ type group struct {
 
 // String names the request and what it is for.
 func (g *group) String() string {
-	names := make([]string, len(g.points))
+	var names []string
 	for i, p := range g.points {
-		names[i] = p.place()
+		if i == 3 && len(g.points) > 4 {
+			names = append(names, fmt.Sprintf("%d more", len(g.points)-i))
+			break
+		}
+		names = append(names, p.place())
 	}
 	return fmt.Sprintf("%s (%s)", &g.request, strings.Join(names, ", "))
 }

@@ -3,7 +3,6 @@ package modbus
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"time"
 
 	"go.bug.st/serial"
@@ -49,7 +48,7 @@ func openPort(path string, m serialMode) (*port, error) {
 	}
 	s, err := serial.Open(path, &serial.Mode{BaudRate: m.baud, DataBits: 8, Parity: parities[m.parity], StopBits: stop})
 	if err != nil {
-		return nil, plain(err)
+		return nil, err
 	}
 	// What came before is no answer to anything.
 	if err := s.ResetInputBuffer(); err != nil {
@@ -59,15 +58,6 @@ func openPort(path string, m serialMode) (*port, error) {
 	p := &port{Port: s, bytes: make(chan []byte, 64), done: make(chan struct{})}
 	go p.receive()
 	return p, nil
-}
-
-// plain undoes a library's errors that say less than the cause.
-func plain(err error) error {
-	var e *serial.PortError
-	if errors.As(err, &e) && e.Code() == serial.PortNotFound {
-		return fs.ErrNotExist
-	}
-	return err
 }
 
 // receive passes on what comes until the port ends.

@@ -31,6 +31,7 @@ type bus struct {
 	found    atomic.Uint64 // how often the port was found anew
 	lost     bool          // it was not there when last looked for
 	settle   time.Time     // an unanswered request may be answered until then
+	due      bool          // and has not been since
 	retryAt  time.Time
 	pause    time.Duration
 	failure  error
@@ -204,9 +205,10 @@ func (b *bus) trip(ctx context.Context, cut <-chan struct{}, unit uint8, r *requ
 	}
 	if n, err := b.drain(); err != nil {
 		return reply{}, err
-	} else if n >= shortest {
+	} else if n >= shortest && !b.due {
 		return reply{}, b.broken(fmt.Errorf("%w: %d bytes came that nobody asked for; the line is out of step", errReply, n))
 	}
+	b.due = false
 	if err := b.write(serialFrame(unit, r.pdu())); err != nil {
 		return reply{}, err
 	}
@@ -294,7 +296,7 @@ func (b *bus) frame(ctx context.Context, cut <-chan struct{}, function byte) ([]
 			b.activity = time.Now()
 		case <-cut:
 			// The port stays open, the halt needs it now.
-			b.settle = time.Now().Add(b.worst())
+			b.settle, b.due = time.Now().Add(b.worst()), true
 			return nil, errOvertaken
 		case <-ctx.Done():
 			return nil, b.broken(late(ctx, fmt.Sprintf("waiting for the reply, %d bytes of it came", len(got))))
@@ -305,7 +307,7 @@ func (b *bus) frame(ctx context.Context, cut <-chan struct{}, function byte) ([]
 // broken ends an exchange whose request was sent and not rightly answered.
 func (b *bus) broken(err error) error {
 	b.shut()
-	b.settle = time.Now().Add(b.worst())
+	b.settle, b.due = time.Now().Add(b.worst()), true
 	return err
 }
 

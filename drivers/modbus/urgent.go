@@ -56,7 +56,7 @@ func (b *bus) insist(ctx context.Context, unit uint8, r *request) (reply, error)
 		}
 		switch {
 		case done:
-			b.settle = time.Time{} // it answers in order: nothing older is due
+			b.settle = time.Time{} // it answers in order: nothing older will come
 			return out, nil
 		case ctx.Err() != nil:
 			return reply{}, b.broken(late(ctx, "waiting for the reply"))
