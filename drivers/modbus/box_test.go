@@ -152,7 +152,7 @@ func TestHaltOvertakesRead(t *testing.T) {
 	}
 	close(release)
 	require.NoError(t, <-read)
-	assert.Len(t, p.conns, 1, "on the same connection")
+	assert.Equal(t, 1, p.count(), "on the same connection")
 }
 
 // A device that answers nothing while it is busy is reached over a new

@@ -146,6 +146,13 @@ func (p *peer) dealer() deal {
 	return p.deal
 }
 
+// count is how many connections there have been.
+func (p *peer) count() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return len(p.conns)
+}
+
 func newPeer(t testing.TB, d deal) *peer {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
