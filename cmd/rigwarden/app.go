@@ -98,9 +98,9 @@ func (a *app) root() *cobra.Command {
 	f := root.PersistentFlags()
 	f.BoolVar(&a.json, "json", false, "print one JSON object instead of text")
 	root.AddCommand(
-		a.demoCmd(), a.serveCmd(), a.hostCmd(),
+		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.virtualCmd(),
 		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
-		a.figuresCmd(), a.versionCmd(),
+		a.figuresCmd(), a.driverCmd(), a.versionCmd(),
 	)
 	a.tellUsage(root)
 	return root

@@ -12,9 +12,9 @@ import (
 )
 
 func (a *app) benchCmd() *cobra.Command {
-	return group("bench", "List, show and watch the benches of an orchestrator",
-		"  rigwarden bench list\n  rigwarden bench watch quay-1",
-		a.benchListCmd(), a.benchShowCmd(), a.benchWatchCmd())
+	return group("bench", "Check a bench; list, show and watch those of an orchestrator",
+		"  rigwarden bench check bench.yaml\n  rigwarden bench list\n  rigwarden bench watch quay-1",
+		a.benchCheckCmd(), a.benchListCmd(), a.benchShowCmd(), a.benchWatchCmd())
 }
 
 func (a *app) benchListCmd() *cobra.Command {

@@ -73,7 +73,7 @@ func devicesOf(b *drivers.Bench) []device {
 		{"monitor", b.Monitor.Driver, b.Monitor.Address},
 		{"supply", b.Supply.Driver, b.Supply.Address},
 		{"load", b.Load.Driver, b.Load.Address},
-		{"contactor box", b.Box.Driver, b.Box.Address},
+		{"box", b.Box.Driver, b.Box.Address},
 		{"meter", b.Meter.Driver, b.Meter.Address},
 	}
 }

@@ -3,11 +3,13 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/host"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
 )
@@ -24,16 +26,18 @@ socket; started by hand it says so and ends.`,
 		Example: "  rigwarden host --bench bench.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			var rt *virtual.Realtime
-			err := host.Main(cmd.Context(), func(context.Context) (c host.Config, err error) {
-				c, rt, err = a.hostConfig(file, truth)
-				return c, err
+			var h *holder
+			err := host.Main(cmd.Context(), func(ctx context.Context) (_ host.Config, err error) {
+				if h, err = a.hold(ctx, file, truth); err != nil {
+					return host.Config{}, err
+				}
+				return h.config, nil
 			})
+			if h != nil {
+				h.release()
+			}
 			if errors.Is(err, host.ErrByHand) {
 				return usageError{err}
-			}
-			if rt != nil && truth != "" {
-				runOut(rt)
 			}
 			return err
 		},
@@ -46,33 +50,71 @@ socket; started by hand it says so and ends.`,
 	return c
 }
 
-// hostConfig opens the instruments that a bench file names.
-func (a *app) hostConfig(file, truth string) (host.Config, *virtual.Realtime, error) {
+// holder is a host process's part in a bench: its configuration, and what has
+// to be let go of at the end.
+type holder struct {
+	config  host.Config
+	virtual *virtual.Realtime // nil for real instruments
+	release func()
+}
+
+// hold opens the instruments that a bench file names.
+func (a *app) hold(ctx context.Context, file, truth string) (*holder, error) {
 	f, err := readBench(file)
 	if err != nil {
-		return host.Config{}, nil, err
-	}
-	for _, d := range devicesOf(&f.Bench.Bench) {
-		if d.driver != driverVirtual {
-			return host.Config{}, nil, usagef("%s: no driver is called %q for the %s; %q on every instrument would be right", f.name, d.driver, d.role, driverVirtual)
-		}
+		return nil, err
 	}
 	now := host.Clock(a.clock())
+	if isVirtual(&f.Bench.Bench) {
+		return holdVirtual(f, truth, now)
+	}
+	if truth != "" {
+		return nil, usagef("--truth: bench %s has real instruments, of which nobody knows the truth", f.Name)
+	}
+	claimed, err := claimDevices(devicesOf(&f.Bench.Bench))
+	if err != nil {
+		return nil, err
+	}
+	alive := &host.Alive{}
+	in := openInstruments(ctx, opening{file: f, now: now, alive: alive, notice: func(text string) { fmt.Fprintln(a.err, text) }})
+	h := &holder{
+		config: host.Config{Bench: f.Bench.Bench, Set: in.set, Now: now, Alive: alive},
+		release: func() {
+			if err := in.shut(); err != nil {
+				fmt.Fprintln(a.err, err)
+			}
+			claimed.release()
+		},
+	}
+	if err := in.whole(); err != nil {
+		h.release()
+		return nil, err
+	}
+	return h, nil
+}
+
+func holdVirtual(f *benchFile, truth string, now func() drivers.Instant) (*holder, error) {
 	c := virtualRig(f.Bench, nil, now())
 	if truth != "" {
 		// The file stays open for the life of the process.
 		w, err := os.OpenFile(truth, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 		if err != nil {
-			return host.Config{}, nil, usagef("--truth: %w", err)
+			return nil, usagef("--truth: %w", err)
 		}
 		c.Truth = w
 	}
 	b, err := virtual.New(c)
 	if err != nil {
-		return host.Config{}, nil, usagef("%s: %w", f.name, err)
+		return nil, usagef("%s: %w", f.name, err)
 	}
 	rt := virtual.NewRealtime(b, now)
-	return host.Config{Bench: f.Bench.Bench, Set: rt.Set(), Sample: rt.Frame, OnFast: rt.Fast, Next: rt.Next, Now: now}, rt, nil
+	h := &holder{virtual: rt, config: host.Config{Bench: f.Bench.Bench, Set: rt.Set(), Sample: rt.Frame, OnFast: rt.Fast, Next: rt.Next, Now: now}}
+	h.release = func() {
+		if truth != "" {
+			runOut(rt)
+		}
+	}
+	return h, nil
 }
 
 // Real instruments outlive the process that held their wires, and judges ask

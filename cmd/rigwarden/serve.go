@@ -43,7 +43,7 @@ yours alone, or a port of this machine only.`,
 	c.Flags().StringArrayVar(&f.benches, "bench", nil, "bench file or shipped bench; may be given again")
 	c.Flags().StringVar(&a.store, "store", "", "store file, made if it is not there (required)")
 	c.Flags().StringVar(&f.listen, "listen", "", "address to serve at (default "+socketHint+")")
-	c.Flags().BoolVar(&f.virtual, "virtual-time", false, "run virtual benches in their own time, in this process")
+	c.Flags().BoolVar(&f.virtual, "virtual-time", false, "simulate every bench in its own time, in this process; no real instrument is touched")
 	c.Flags().StringVar(&f.truth, "truth", "", "folder for the true currents of virtual benches, for judges")
 	for _, n := range []string{"bench", "store"} {
 		if err := c.MarkFlagRequired(n); err != nil {
@@ -102,7 +102,7 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 			return err
 		}
 		open = append(open, b)
-		cfg.Benches = append(cfg.Benches, service.Served{Bench: b, File: file.name, Text: file.text, Virtual: f.virtual && isVirtual(&file.Bench.Bench)})
+		cfg.Benches = append(cfg.Benches, service.Served{Bench: b, File: file.name, Text: file.text, Maps: file.maps(), Virtual: f.virtual})
 		a.printBench(file)
 	}
 	g := service.New(cfg).GRPC()

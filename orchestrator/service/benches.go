@@ -33,12 +33,12 @@ func (b benchService) Get(_ context.Context, r *rigwardenv1.GetBenchRequest) (*r
 	st := served.Bench.Status()
 	out := &rigwardenv1.GetBenchResponse{Status: statusToProto(&st)}
 	if f, ps := profiles.ParseBench(served.File, served.Text); len(ps) == 0 && f != nil {
-		out.Instruments = []*rigwardenv1.Instrument{
-			{Role: "monitor", Driver: f.Monitor.Driver, Address: f.Monitor.Address},
-			{Role: "supply", Driver: f.Supply.Driver, Address: f.Supply.Address},
-			{Role: "load", Driver: f.Load.Driver, Address: f.Load.Address},
-			{Role: "contactor box", Driver: f.Box.Driver, Address: f.Box.Address},
-			{Role: "meter", Driver: f.Meter.Driver, Address: f.Meter.Address},
+		for _, role := range [...]string{"monitor", "supply", "load", "box", "meter"} {
+			w := f.Wires()[role]
+			if served.Virtual {
+				w = &drivers.Wire{Driver: profiles.DriverVirtual}
+			}
+			out.Instruments = append(out.Instruments, &rigwardenv1.Instrument{Role: role, Driver: w.Driver, Address: w.Address})
 		}
 	}
 	return out, nil

@@ -7,6 +7,7 @@ import (
 	"path"
 	"strings"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/profiles"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
@@ -30,6 +31,9 @@ type source struct {
 	text []byte
 	// maps are the digests of the files that a bench file names, by role.
 	maps map[string]string
+	// simulated says that virtual instruments stand in for the bench's own: the
+	// record must not look like one of real instruments.
+	simulated bool
 }
 
 // folders is where the library keeps each kind.
@@ -193,6 +197,9 @@ func compile(prof, mod, ben source) (*machine.Plan, []profiles.Problem) {
 	}
 	for role, w := range b.Wires() {
 		w.MapDigest = ben.maps[role]
+		if ben.simulated {
+			*w = drivers.Wire{Driver: profiles.DriverVirtual}
+		}
 	}
 	return profiles.Compile(p, m, b)
 }

@@ -43,7 +43,9 @@ type Served struct {
 	Virtual bool
 }
 
-func (s Served) source() source { return source{name: s.File, text: s.Text, maps: s.Maps} }
+func (s Served) source() source {
+	return source{name: s.File, text: s.Text, maps: s.Maps, simulated: s.Virtual}
+}
 
 // Config says what a Server serves.
 type Config struct {
