@@ -2,6 +2,7 @@ package canbus
 
 import (
 	"math"
+	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 )
@@ -24,6 +25,8 @@ type Counts struct {
 	Impossible, Absent uint64
 	// Sweeps were complete; Incomplete ones lacked a frame.
 	Sweeps, Incomplete uint64
+	// Sent frames were handed to the carrier.
+	Sent uint64
 	// Connections were made to the carrier.
 	Connections uint64
 }
@@ -52,6 +55,7 @@ type decoder struct {
 	pieces []piece
 	partAt [identityParts + 1]int
 	parts  [identityParts]identityPart
+	self   self
 
 	sweep             uint32
 	missing, required int             // pages
@@ -87,7 +91,7 @@ type piece struct {
 }
 
 func newDecoder(m *Map, spec drivers.MonitorSpec) (*decoder, error) {
-	d := &decoder{spec: spec, extended: map[uint32]*station{}, sweep: 1, parts: m.identity.parts}
+	d := &decoder{spec: spec, extended: map[uint32]*station{}, sweep: 1, parts: m.identity.parts, self: self{stale: true}}
 	return d, d.compile(m)
 }
 
@@ -156,6 +160,7 @@ func (d *decoder) restart(at drivers.Instant) {
 
 // forget drops what the monitor said of itself.
 func (d *decoder) forget() {
+	d.self.stale = true
 	for i := range d.pieces {
 		d.pieces[i].known = false
 	}
@@ -198,11 +203,13 @@ func (d *decoder) take(i int, f *Frame, little, big uint64, at drivers.Instant) 
 	}
 	for _, t := range p.texts {
 		if f.Len >= uint16(t.need) {
-			x := &d.pieces[t.piece]
-			x.value, x.known = t.word(little, big), true
+			x, v := &d.pieces[t.piece], t.word(little, big)
+			if !x.known || x.value != v {
+				x.value, x.known, d.self.stale = v, true, true
+			}
 		}
 	}
-	p.at = at
+	p.at, p.came = at, true
 	if !p.required {
 		return news
 	}
@@ -239,6 +246,29 @@ func (d *decoder) publish(at drivers.Instant) {
 		}
 	}
 }
+
+// never lists messages that should have come and never did.
+func (d *decoder) never() string {
+	var list []string
+	for i := range d.pages {
+		p := &d.pages[i]
+		if !p.required || p.came {
+			continue
+		}
+		if len(list) == maxNever {
+			list = append(list, "...")
+			break
+		}
+		list = append(list, p.of.name)
+	}
+	if list == nil {
+		return "nothing"
+	}
+	return strings.Join(list, ", ")
+}
+
+// maxNever bounds a list of names for people.
+const maxNever = 8
 
 // alive says whether the monitor was heard lately.
 func (d *decoder) alive(now drivers.Instant) bool {

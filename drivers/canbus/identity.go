@@ -11,6 +11,22 @@ import (
 // identity returns what the monitor says of itself, and whether it has said all
 // of it. What is fixed by the map is always known.
 func (d *decoder) identity() (id drivers.Identity, complete bool, err error) {
+	if s := &d.self; s.stale {
+		s.id, s.complete, s.err = d.introduce()
+		s.stale = false
+	}
+	return d.self.id, d.self.complete, d.self.err
+}
+
+// self is what the pieces of an identity make together.
+type self struct {
+	id       drivers.Identity
+	complete bool
+	err      error
+	stale    bool // a piece has changed since
+}
+
+func (d *decoder) introduce() (id drivers.Identity, complete bool, err error) {
 	complete = true
 	for i, into := range [identityParts]*string{&id.Maker, &id.Model, &id.Serial, &id.Firmware} {
 		part := &d.parts[i]

@@ -46,6 +46,7 @@ type page struct {
 
 	at    drivers.Instant // of its latest frame, or when waiting for it began
 	sweep uint32          // the latest one it was part of
+	came  bool            // at least once
 	lost  bool            // too old: its channels read nothing, nobody waits for it
 }
 
