@@ -30,11 +30,13 @@ const (
 
 // Result is a line of an assessment.
 type Result struct {
-	Check    string        `json:"check"`
-	Demanded string        `json:"demanded"`
-	Outcome  Outcome       `json:"outcome"`
-	Why      string        `json:"why,omitempty"` // it failed, or was not checked
-	Took     time.Duration `json:"took_ns"`
+	Check    string  `json:"check"`
+	Demanded string  `json:"demanded"`
+	Outcome  Outcome `json:"outcome"`
+	Why      string  `json:"why,omitempty"` // it failed, or was not checked
+	// Absent says that the check is about a role that is not there.
+	Absent bool          `json:"absent,omitempty"`
+	Took   time.Duration `json:"took_ns"`
 }
 
 // Assessment runs the suite against something real.
@@ -64,7 +66,7 @@ func (a *Assessment) Run(ctx context.Context) []Result {
 		case ctx.Err() != nil:
 			r.Why = "called off"
 		case !a.concerns(c):
-			r.Why = "there is no such device"
+			r.Absent, r.Why = true, "there is no such device"
 		case c.Energises() && !a.Energise:
 			r.Why = "it energises what is connected, which was not permitted"
 		default:

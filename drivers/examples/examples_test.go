@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -43,7 +44,12 @@ func TestMain(m *testing.M) {
 }
 
 func run(m *testing.M) int {
-	var err error
+	// They wait more than they work.
+	flag.Parse()
+	err := flag.Set("test.parallel", "6")
+	if err != nil {
+		panic(err)
+	}
 	if built, err = os.MkdirTemp("", "rigwarden-"); err != nil {
 		panic(err)
 	}
@@ -144,7 +150,7 @@ func TestConformance(t *testing.T) {
 func wholeBench() drivers.Bench {
 	return drivers.Bench{
 		Name:    "quay-1",
-		Monitor: drivers.MonitorSpec{Cells: 1, Period: 40 * drivers.Millisecond, CellStep: 1, CurrentStep: 1, TempStep: 1},
+		Monitor: drivers.MonitorSpec{Cells: 1, Period: 100 * drivers.Millisecond, CellStep: 1, CurrentStep: 1, TempStep: 1},
 		Supply:  drivers.PowerSpec{VoltageMax: 60 * drivers.Volt, CurrentMax: 20 * drivers.Ampere, VoltageStep: 1000, CurrentStep: 1000},
 		Load:    drivers.PowerSpec{VoltageStep: 1000, CurrentStep: 1000},
 		Box:     drivers.BoxSpec{LinkStep: 1}, Meter: drivers.MeterSpec{VoltageStep: 1},
@@ -155,7 +161,7 @@ func wholeBench() drivers.Bench {
 // lease is the examples'. slack is for a busy machine: starting, scheduling and
 // the pipe.
 const (
-	lease   = 600 * drivers.Millisecond
+	lease   = drivers.Second
 	leaseIn = time.Duration(lease) * time.Microsecond
 	slack   = 400 * time.Millisecond
 	patient = 20 * time.Second

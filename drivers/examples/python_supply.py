@@ -4,7 +4,7 @@ python_supply.py [RECORD], and RECORD gets what the output did."""
 import concurrent.futures, functools, grpc, os, signal, struct, sys, threading, time
 from rigwarden.driver.v1 import driver_pb2 as pb
 
-PERIOD, LEASE = 0.04, 0.6                                 # seconds between frames; longest stay without renewal
+PERIOD, LEASE = 0.1, 1.0                                  # seconds between frames; longest stay without renewal
 VOLTS, AMPS, BATTERY, OHM = 60_000, 20_000, 50_000, 0.1   # range in steps of 1 mV and 1 mA; what it is connected to
 TABLE = [functools.reduce(lambda n, _: n >> 1 ^ 0x82F63B78 * (n & 1), range(8), n) for n in range(256)]
 def crc32c(data):

@@ -117,7 +117,7 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	defer cancel()
 	if err := c.open(ctx, o); err != nil {
 		c.abandon()
-		return nil, fmt.Errorf("bench %s: host: %w%s", o.Bench.Name, err, said(child))
+		return nil, fmt.Errorf("%shost: %w%s", o.bench(), err, said(child))
 	}
 	return c, nil
 }
@@ -132,6 +132,14 @@ func (o *Options) layout() (*drivers.Layout, error) {
 		return nil, fmt.Errorf("bench %s: %w", o.Bench.Name, err)
 	}
 	return layout, nil
+}
+
+// bench begins an error.
+func (o *Options) bench() string {
+	if o.Bench.Name == "" {
+		return ""
+	}
+	return "bench " + o.Bench.Name + ": "
 }
 
 func newClient(child *Child, layout *drivers.Layout, o Options) *Client {

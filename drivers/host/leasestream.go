@@ -174,11 +174,11 @@ func Connect(ctx context.Context, network, address string, o Options) (*Client, 
 	records := newLeaseStream()
 	c := newClient(&Child{Stdin: records}, layout, o)
 	if err := c.take(ctx, network, address, records, o); err != nil {
-		return nil, fmt.Errorf("bench %s: driver at %s:%s: %w", o.Bench.Name, network, address, err)
+		return nil, fmt.Errorf("%sdriver at %s:%s: %w", o.bench(), network, address, err)
 	}
 	if err := c.greet(ctx, o); err != nil {
 		c.abandon()
-		return nil, fmt.Errorf("bench %s: driver at %s:%s: %w", o.Bench.Name, network, address, err)
+		return nil, fmt.Errorf("%sdriver at %s:%s: %w", o.bench(), network, address, err)
 	}
 	return c, nil
 }

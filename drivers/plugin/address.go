@@ -43,6 +43,22 @@ func parseAddress(s string) (target, error) {
 	return target{}, fmt.Errorf("plugin address %q; %s", s, wantAddress)
 }
 
+// CommandAddress is the address of a plugin that is started by a command.
+func CommandAddress(command ...string) string {
+	var b strings.Builder
+	for i, w := range command {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		if w != "" && !strings.ContainsAny(w, " \t\n\\'\"") {
+			b.WriteString(w)
+			continue
+		}
+		b.WriteString("'" + strings.ReplaceAll(w, "'", `'\''`) + "'")
+	}
+	return "exec:" + b.String()
+}
+
 // splitWords parts a command at blanks. Single quotes keep everything as it is,
 // double quotes and bare words let a backslash take the next character so. No
 // shell is involved: nothing is expanded. There is at least one word.

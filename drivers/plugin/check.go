@@ -87,18 +87,20 @@ func NewChecker(ctx context.Context, o CheckOptions) (*Checker, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := dial(ctx, t, host.Options{Any: true})
+	d, err := meet(ctx, t, host.Options{Any: true})
 	if err != nil {
 		return nil, fmt.Errorf("plugin %s: %w", o.Address, err)
 	}
-	d := s.client.Describe()
-	s.close()
 	c := &Checker{o: o, told: d, bench: d.Told, roles: o.Roles}
-	if o.Bench != nil {
-		c.bench = *o.Bench
-	}
 	if len(c.roles) == 0 {
 		c.roles = slices.Sorted(maps.Keys(d.Identities))
+	}
+	if o.Bench != nil {
+		// That the plugin does not fit the file is told once, not by each check.
+		c.bench = *o.Bench
+		if _, err := meet(ctx, t, host.Options{Bench: c.bench, Roles: c.roles}); err != nil {
+			return nil, fmt.Errorf("plugin %s: %w", o.Address, err)
+		}
 	}
 	for _, r := range c.roles {
 		if _, ok := d.Identities[r]; !ok {
@@ -116,6 +118,16 @@ func NewChecker(ctx context.Context, o CheckOptions) (*Checker, error) {
 		}
 	}
 	return c, nil
+}
+
+// meet opens the plugin and asks what it is.
+func meet(ctx context.Context, t target, o host.Options) (host.Description, error) {
+	s, err := dial(ctx, t, o)
+	if err != nil {
+		return host.Description{}, err
+	}
+	defer s.close(closeTimeout)
+	return s.client.Describe(), nil
 }
 
 // Open makes the fixture of one check. end halts everything and makes calls

@@ -177,7 +177,11 @@ func (p *Plugin) keep(ctx context.Context, s *session) {
 			default:
 			}
 		}
-		s.close()
+		within := closeTimeout
+		if errors.Is(why, errHung) {
+			within = closeHungTimeout
+		}
+		s.close(within)
 		if s = p.again(ctx, told); s == nil {
 			return
 		}
@@ -219,12 +223,12 @@ func (p *Plugin) connect(ctx context.Context, told map[host.Role]drivers.Identit
 		s.armings = p.o.Armed()
 	}
 	if err := errors.Join(s.fits(), s.identity(told)); err != nil {
-		s.close()
+		s.close(closeTimeout)
 		return nil, fmt.Errorf("plugin %s: %w", p.o.Address, err)
 	}
 	p.touch() // opening may have taken long
 	if err := s.begin(ctx); err != nil {
-		s.close()
+		s.close(closeTimeout)
 		return nil, fmt.Errorf("plugin %s: %w", p.o.Address, err)
 	}
 	return s, nil

@@ -100,6 +100,9 @@ const (
 	hungLeast   = 2 * drivers.Second
 )
 
+// errHung: the plugin is there and does nothing.
+var errHung = errors.New("it sent no frame")
+
 // watch returns why the plugin was lost, or nil at the end of ctx.
 func (s *session) watch(ctx context.Context) error {
 	d := s.client.Describe()
@@ -114,18 +117,23 @@ func (s *session) watch(ctx context.Context) error {
 			return err
 		case <-tick.C:
 			if quiet := s.p.o.Now().Sub(drivers.Instant(s.heard.Load())); quiet > most {
-				return fmt.Errorf("it sent no frame for %d ms", quiet/drivers.Millisecond)
+				return fmt.Errorf("%w for %d ms", errHung, quiet/drivers.Millisecond)
 			}
 		}
 	}
 }
 
-// closeTimeout is how long a plugin may take to halt everything and end.
-const closeTimeout = 3 * time.Second
+// closeTimeout is how long a plugin may take to halt everything and end. One
+// that hangs had its time: the sooner another drives its devices safe the
+// better.
+const (
+	closeTimeout     = 3 * time.Second
+	closeHungTimeout = 100 * time.Millisecond
+)
 
 // close ends the session: everything is halted, a child ends or is killed.
-func (s *session) close() {
-	ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
+func (s *session) close(within time.Duration) {
+	ctx, cancel := context.WithTimeout(context.Background(), within)
 	defer cancel()
 	// That a child had to be killed is no news: it was lost, or the host ends.
 	_ = s.client.Close(ctx)

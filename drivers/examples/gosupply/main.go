@@ -20,8 +20,8 @@ import (
 // energised without renewal, and what its supply can do.
 var bench = drivers.Bench{
 	Name:    "gosupply",
-	Monitor: drivers.MonitorSpec{Period: 40 * drivers.Millisecond}, // between frames
-	Lease:   600 * drivers.Millisecond,
+	Monitor: drivers.MonitorSpec{Period: 100 * drivers.Millisecond}, // between frames
+	Lease:   drivers.Second,
 	Supply: drivers.PowerSpec{
 		VoltageMax: 60 * drivers.Volt, CurrentMax: 20 * drivers.Ampere,
 		VoltageStep: 1000, CurrentStep: 1000, // uV, uA
