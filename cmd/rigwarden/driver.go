@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -71,7 +72,7 @@ func (a *app) driverCheck(ctx context.Context, args []string, f *driverFlags) er
 		return err
 	}
 	if f.energise {
-		fmt.Fprintln(a.err, driverCautions)
+		fmt.Fprint(a.err, driverCautions, "\n")
 	}
 	o.Begin = func(c drivertest.Check, number, of int) {
 		if !a.json {
@@ -80,8 +81,13 @@ func (a *app) driverCheck(ctx context.Context, args []string, f *driverFlags) er
 	}
 	c, err := plugin.NewChecker(ctx, o)
 	if err != nil {
-		return &service.Error{Kind: service.KindUnreachable, What: err.Error(), Where: o.Address,
-			Want: "a program that serves rigwarden.driver.v1; drivers/plugin/PLUGINS.md says how to write one"}
+		e := &service.Error{Kind: service.KindUnreachable, What: err.Error(), Want: "drivers/plugin/PLUGINS.md says what a plugin must do"}
+		for _, answered := range []error{host.ErrHandshake, host.ErrVersion, host.ErrStart, host.ErrImpossible, host.ErrLeaseShort, drivers.ErrRefused} {
+			if errors.Is(err, answered) {
+				e.Kind = service.KindRefused
+			}
+		}
+		return e
 	}
 	r := c.Run(ctx)
 	if a.json {
@@ -139,6 +145,9 @@ func driverOptions(args []string, f *driverFlags) (plugin.CheckOptions, error) {
 	return o, nil
 }
 
+// demandWidth is what the other columns leave of the screen.
+const demandWidth = screen - 36
+
 // printDriver prints the table, and what did not hold in full beneath it.
 func (a *app) printDriver(r *plugin.Report) {
 	for _, d := range r.Devices {
@@ -147,7 +156,14 @@ func (a *app) printDriver(r *plugin.Report) {
 	fmt.Fprintf(a.out, "a frame every %s, lease %s\n\n", shortSpan(int64(r.Period)), shortSpan(int64(r.Lease)))
 	t := newTable("check", "outcome", "demanded")
 	for _, c := range r.Results {
-		t.row(c.Check, string(c.Outcome), c.Demanded)
+		if c.Absent {
+			continue
+		}
+		name, outcome := c.Check, string(c.Outcome)
+		for _, l := range wrap(c.Demanded, demandWidth) {
+			t.row(name, outcome, l)
+			name, outcome = "", ""
+		}
 	}
 	t.print(a.out)
 	fmt.Fprintln(a.out)
