@@ -141,7 +141,7 @@ func pluginOptions(o opening, address string, roles []string) plugin.Options {
 	b := o.file.Bench.Bench
 	p := plugin.Options{Address: address, Bench: b, Now: o.now, Expect: map[host.Role]drivers.Identity{}}
 	if o.alive != nil {
-		p.Alive = o.alive.Now
+		p.Alive, p.Armed = o.alive.Now, o.alive.Armed
 	}
 	for _, r := range roles {
 		p.Roles = append(p.Roles, hostRoles[r])
