@@ -17,6 +17,7 @@ type toy struct {
 	offset   [4]drivers.Microvolts // added to what the tap reads
 	temp     [2]drivers.Millikelvins
 	link     drivers.Microvolts
+	bled     drivers.Microvolts // per mille of the article that the link's bleed keeps it under
 	closed   drivers.Contactors
 	supply   drivers.Setpoint
 	load     drivers.Setpoint
@@ -161,7 +162,7 @@ func (t *toy) advance(to drivers.Instant) {
 			t.link = 0
 		case t.closed == precharging && !t.faults["resistor open"]:
 			// dv = (V-v)*dt/RC with RC = 100 ms
-			t.link += (t.article() - t.link) * drivers.Microvolts(dt) / 100_000
+			t.link += (t.article()*(1000-t.bled)/1000 - t.link) * drivers.Microvolts(dt) / 100_000
 		case t.closed&closed == closed:
 			t.link = t.article()
 		}

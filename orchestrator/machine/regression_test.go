@@ -249,3 +249,16 @@ func TestPathOpensWhileCurrentFlows(t *testing.T) {
 		require.Equal(t, PhaseTripped, s.m.Phase(), name)
 	}
 }
+
+// Where a bled link settles does not depend on where it began: closing again on
+// one that was still nearly full waited for a voltage it could not reach, and
+// tripped a healthy bench.
+func TestClosesAgainOnANearlyFullLink(t *testing.T) {
+	p := sessionPlans["charge"]()
+	p.Code[0].Switch.FinalPerMille = 970
+	s := started(t, p)
+	s.toy.bled = 30
+	s.toy.link = s.toy.article() * 94 / 100
+	s.pass("20s until current")
+	require.Equal(t, PhaseRunning, s.m.Phase())
+}

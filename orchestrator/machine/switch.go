@@ -159,7 +159,9 @@ func (m *Machine) switchPrecharge(sig signal) {
 	if sig != onFrame || !s.linkOK || !s.voltageOK || s.voltage <= 0 || !s.boxFresh {
 		return
 	}
-	target := w.start + (s.voltage-w.start)*drivers.Microvolts(w.ins.FinalPerMille)/1000
+	// Where the link settles does not depend on where it began: the bleed and the
+	// precharge resistor divide the article's voltage.
+	target := s.voltage * drivers.Microvolts(w.ins.FinalPerMille) / 1000
 	rise := target - w.start
 	m.crossing(&w.t20, w.start+rise/5)
 	m.crossing(&w.t80, w.start+rise/5*4)
