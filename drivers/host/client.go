@@ -291,7 +291,7 @@ func (c *Client) wait() {
 	if err == nil {
 		err = errors.New("it ended")
 	}
-	c.fail(fmt.Errorf("the driver is gone: %w%s", err, said(c.child)))
+	c.fail(fmt.Errorf("host or driver is gone: %w%s", err, said(c.child)))
 }
 
 // fail tells once that the host is lost.

@@ -36,6 +36,9 @@ func layoutToWire(l *drivers.Layout) []*driverv1.Channel {
 	return list
 }
 
+// offsetMost is beyond every quantity of a bench: 1 MV in uV.
+const offsetMost = 1_000_000_000_000
+
 // layoutFromWire reads a driver's channels and refuses what no layout can be.
 func layoutFromWire(list []*driverv1.Channel) (*drivers.Layout, error) {
 	channels := make([]drivers.Channel, len(list))
@@ -46,6 +49,9 @@ func layoutFromWire(list []*driverv1.Channel) (*drivers.Layout, error) {
 		if w.GetNum() > math.MaxInt32 || w.GetDen() > math.MaxInt32 {
 			return nil, fmt.Errorf("%w: channel %d (%s) has the scale %d/%d; parts up to %d would be right",
 				ErrImpossible, i, drivers.Kind(w.GetKind()), w.GetNum(), w.GetDen(), math.MaxInt32)
+		}
+		if w.GetOffset() > offsetMost || w.GetOffset() < -offsetMost {
+			return nil, fmt.Errorf("%w: channel %d (%s) has the offset %d; within %d would be right", ErrImpossible, i, drivers.Kind(w.GetKind()), w.GetOffset(), int64(offsetMost))
 		}
 		channels[i] = drivers.Channel{Kind: drivers.Kind(w.GetKind()), Index: int(w.GetIndex()),
 			Scale:    drivers.Scale{Num: w.GetNum(), Den: w.GetDen(), Offset: w.GetOffset()},

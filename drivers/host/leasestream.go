@@ -36,7 +36,11 @@ func (s *service) Lease(stream grpc.BidiStreamingServer[driverv1.LeaseRequest, d
 	if err := stream.Send(&driverv1.LeaseResponse{Epoch: epoch, Records: s.pipe.done.load()}); err != nil {
 		return err
 	}
-	return toStatus(s.pipe.read(&recordReader{stream: stream}))
+	err := s.pipe.read(&recordReader{stream: stream})
+	if errors.Is(err, ErrRecord) {
+		err = fmt.Errorf("%w: %w", ErrImpossible, err)
+	}
+	return toStatus(err)
 }
 
 // recordReader reads the bytes of a lease stream's messages.
