@@ -179,6 +179,9 @@ type Observer interface {
 // Observe makes o the bench's observer; nil: none.
 func (b *Bench) Observe(o Observer) { b.observer = o }
 
+// Observer returns the bench's observer; nil: none.
+func (b *Bench) Observer() Observer { return b.observer }
+
 // Zero is the true current that counts as none.
 func (b *Bench) Zero() drivers.Microamps { return b.cfg.Zero }
 

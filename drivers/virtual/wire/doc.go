@@ -11,6 +11,9 @@
 // on flowing when a connection breaks, until somebody switches it off or the
 // instrument's own communication timeout, its limits or a lost heartbeat do.
 //
+// On a stream an answer counts as read once it is sent, so a query is never
+// INTERRUPTED (-410) nor UNTERMINATED (-420) here; the other query errors are.
+//
 // What may not live here: physics (plant), sensors and faults of the bench
 // (virtual), and anything that a driver would need.
 package wire

@@ -47,9 +47,10 @@ func (c *call) boolean() (bool, *scpiError) {
 	return boolean(c.params[0])
 }
 
-// responseMax bounds a response message; more than that stays in no buffer
-// (IEEE 488.2, 6.3.1.7: query DEADLOCKED).
-const responseMax = 1 << 16
+// responseMax bounds a response message: a message that asks for more would wait
+// for room in the output queue while nobody reads (IEEE 488.2, 6.3.1.7, from
+// memory: query DEADLOCKED; the answers are lost).
+const responseMax = 4096
 
 // execute carries out a program message and returns the response message without
 // its terminator. A command error ends a message: what stands behind it cannot be

@@ -83,6 +83,17 @@ func TestQueryAfterIndefinite(t *testing.T) {
 	require.Equal(t, strconv.Itoa(0x80|0x04), p.ask("*ESR?"), "power on, query error")
 }
 
+// More answers than the output queue holds are lost, with a query error
+// (SCPI-1999 vol. 2, 21.8.13: -430, as quoted in check-values).
+func TestQueryDeadlocked(t *testing.T) {
+	r := newRig(t, nil)
+	p := dial(t, r.address(virtual.DeviceSupply))
+	p.send("*CLS;VOLT?" + strings.Repeat(";VOLT?", 400))
+	require.Equal(t, "4", p.ask("*ESR?"))
+	require.Equal(t, `-430,"Query DEADLOCKED"`, p.ask("SYST:ERR?"))
+	require.Len(t, strings.Split(p.ask("VOLT?"+strings.Repeat(";VOLT?", 199)), ";"), 200)
+}
+
 // Twenty errors fit; then the newest says that more came.
 func TestErrorsOverflow(t *testing.T) {
 	r := newRig(t, nil)

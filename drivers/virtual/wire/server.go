@@ -97,7 +97,15 @@ func Start(c Config) (*Server, error) {
 	}
 	s.bus = newBus(s.gates[virtual.DeviceMonitor], s.done)
 	s.monitor = newMonitor(&s.record, func(f []canFrame) { s.bus.emit(f, nil) })
-	s.rt.Do(s.switchOn)
+	taken := false
+	s.rt.Do(func(b *virtual.Bench) {
+		if taken = b.Observer() != nil; !taken {
+			s.switchOn(b)
+		}
+	})
+	if taken {
+		return nil, errors.New("virtual wires: this bench is on wires already; close those first")
+	}
 	if err := s.open(c); err != nil {
 		return nil, errors.Join(fmt.Errorf("virtual wires: %w", err), s.Close())
 	}
@@ -260,7 +268,9 @@ func (w watcher) Stepped(b *virtual.Bench) {
 // Swept sends the monitor's frames.
 func (w watcher) Swept(b *virtual.Bench) { w.s.monitor.swept(b) }
 
-// Inject adds a fault to the bench, as virtual.Bench.Inject.
+// Inject adds a fault to the bench, as virtual.Bench.Inject. Faults of frames
+// (frames-stop, -repeat, -late, -lost) befall the monitor's bus; a driver that
+// hangs is a device that hears and says nothing and goes on as it was.
 func (s *Server) Inject(f virtual.Fault) (err error) {
 	s.rt.Do(func(b *virtual.Bench) { err = b.Inject(f) })
 	return err
