@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -117,7 +118,11 @@ func Start(ctx context.Context, spawn Spawn, o Options) (*Client, error) {
 	defer cancel()
 	if err := c.open(ctx, o); err != nil {
 		c.abandon()
-		return nil, fmt.Errorf("%shost: %w%s", o.bench(), err, said(child))
+		says := said(child)
+		if strings.Contains(err.Error(), says) {
+			says = ""
+		}
+		return nil, fmt.Errorf("%shost: %w%s", o.bench(), err, says)
 	}
 	return c, nil
 }

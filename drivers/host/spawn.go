@@ -70,15 +70,21 @@ func start(cmd *exec.Cmd, dir string) (*Child, error) {
 	}
 	detach(cmd)
 	cmd.WaitDelay = time.Second // for whoever inherited its standard error
-	stdout, err := cmd.StdoutPipe()
-	if err != nil {
-		return nil, err
-	}
 	stdin, err := cmd.StdinPipe()
 	if err != nil {
 		return nil, err
 	}
-	if err := cmd.Start(); err != nil {
+	// Not cmd.StdoutPipe, which Wait closes at once, with what the child said
+	// last still unread.
+	stdout, w, err := os.Pipe()
+	if err != nil {
+		return nil, err
+	}
+	cmd.Stdout = w
+	err = cmd.Start()
+	w.Close()
+	if err != nil {
+		stdout.Close()
 		return nil, err
 	}
 	return &Child{
@@ -86,7 +92,10 @@ func start(cmd *exec.Cmd, dir string) (*Child, error) {
 		Stdout: stdout,
 		Wait: func() error {
 			defer os.RemoveAll(dir)
-			return cmd.Wait()
+			err := cmd.Wait()
+			// Who reads it has its end now, unless others inherited it.
+			time.AfterFunc(cmd.WaitDelay, func() { stdout.Close() })
+			return err
 		},
 		Kill: cmd.Process.Kill,
 		Says: tail.String,
