@@ -120,9 +120,19 @@ func TestFewRequests(t *testing.T) {
 
 // A halt does not wait for a read in flight, nor a read for a halt.
 func TestHaltOvertakesRead(t *testing.T) {
+	for _, outstanding := range []int{1, 4} {
+		t.Run(fmt.Sprint(outstanding), func(t *testing.T) { haltOvertakesRead(t, outstanding) })
+	}
+}
+
+func haltOvertakesRead(t *testing.T, outstanding int) {
 	b := newPlainBox()
 	p := newPeer(t, honest(b))
-	x, _ := plainDriver(t, p.address)
+	m := *shippedMap(t, "common-box")
+	m.outstanding = outstanding
+	x, err := NewBox(Options{Address: p.address, Map: &m}, virtual.WorkshopBench().Box)
+	require.NoError(t, err)
+	defer x.Close()
 	require.NoError(t, x.Switch(within(t, 5*time.Second), negative))
 	asked, release := make(chan struct{}), make(chan struct{})
 	var once sync.Once
@@ -252,7 +262,6 @@ func (n *network) carry(from, to net.Conn) {
 		case <-reset:
 			n.mu.Lock()
 			n.dropped++
-			n.mended.Broadcast()
 			n.mu.Unlock()
 			continue
 		default:
@@ -286,11 +295,11 @@ func TestStalledClosingNeverArrives(t *testing.T) {
 	p.does(honest(b))
 	n.set(false)
 	require.NoError(t, x.Halt(within(t, 5*time.Second)))
-	n.mu.Lock()
-	for n.dropped == 0 {
-		n.mended.Wait()
-	}
-	n.mu.Unlock()
+	require.Eventually(t, func() bool {
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		return n.dropped > 0
+	}, 5*time.Second, time.Millisecond, "the closing was on its way and is thrown away")
 	assert.NotContains(t, b.writes(), "command 1")
 	assert.False(t, b.everClosed())
 	b.set(func() { assert.Zero(t, b.held) })
@@ -391,6 +400,33 @@ points:
 	defer p.Close()
 	_, err = p.Read(within(t, 5*time.Second))
 	require.ErrorContains(t, err, "each of these points exists, a register between them does not: write a smaller `gap`")
+}
+
+// A box that takes any request for a sign of life is opened after a silence all
+// the same, and else nothing but readings goes out.
+func TestFedByAnyRequest(t *testing.T) {
+	b := newPlainBox()
+	b.alive = true
+	p := newPeer(t, honest(b))
+	m := *shippedMap(t, "common-box")
+	m.heartbeat.register, m.heartbeat.any = nil, true
+	c := &ticker{}
+	x, err := NewBox(Options{Address: p.address, Map: &m, Now: c.now}, virtual.WorkshopBench().Box)
+	require.NoError(t, err)
+	defer x.Close()
+	ctx := within(t, 5*time.Second)
+	require.NoError(t, x.Switch(ctx, negative))
+	for range 30 {
+		c.move(100 * drivers.Millisecond)
+		r, err := x.Read(ctx)
+		require.NoError(t, err)
+		require.EqualValues(t, negative, r.State)
+	}
+	require.Equal(t, []string{"command 0", "command 1"}, b.writes())
+	c.move(drivers.Second)
+	r, err := x.Read(ctx)
+	require.NoError(t, err)
+	require.Zero(t, r.State)
 }
 
 // What the bench file says of the box must be what the map and the box can do.
