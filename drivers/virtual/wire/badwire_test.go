@@ -14,7 +14,7 @@ import (
 )
 
 // readTime bounds a reading, as a host would.
-const readTime = 80 * time.Millisecond
+const readTime = 50 * time.Millisecond
 
 // read is one reading of a role's quantity in base units, with a deadline as a
 // host would give it.
