@@ -2,6 +2,7 @@ package canbus
 
 import (
 	"math/big"
+	"strconv"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/profiles/tree"
@@ -42,9 +43,8 @@ func checkSteps(r *tree.Report, g *group, what string, step int64, d tree.Dimens
 	for _, s := range g.signals {
 		l := linearOf(s.signal, g.unit, g.sign)
 		if size := new(big.Rat).Abs(l.gain); s.signal.number == integer && size.Cmp(new(big.Rat).SetInt64(step)) > 0 {
-			f, _ := size.Float64()
 			r.Addf(s.signal.at, "write the signal's step, or a coarser one, into the bench file",
-				"signal %s moves in steps of %v base units; the bench file promises %s", s.signal.name, f, tree.FormatQuantity(step, d))
+				"signal %s moves in steps of %s; the bench file promises %s", s.signal.name, quantity(size, d), tree.FormatQuantity(step, d))
 			break // the others are alike
 		}
 	}
@@ -57,6 +57,16 @@ func checkSteps(r *tree.Report, g *group, what string, step int64, d tree.Dimens
 	if period > 0 && g.period > period+period/2 {
 		r.Addf(g.at, "let the bench file's period be the monitor's", "%s come every %s; the bench file promises a reading every %s", what, g.period, period)
 	}
+}
+
+// quantity writes a size in base units for people.
+func quantity(size *big.Rat, d tree.Dimension) string {
+	if size.IsInt() && size.Num().IsInt64() {
+		return tree.FormatQuantity(size.Num().Int64(), d)
+	}
+	f, _ := size.Float64()
+	unit := map[tree.Dimension]string{tree.DimVoltage: "uV", tree.DimCurrent: "uA", tree.DimDifference: "mK"}[d]
+	return strconv.FormatFloat(f, 'g', 6, 64) + " " + unit
 }
 
 // checkRange checks that the current's signal reaches as far as the bench file

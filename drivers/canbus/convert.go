@@ -84,7 +84,10 @@ func converter(s *signal, b bits, l linear, step int64, absent []int64) (convert
 	if div == nil || !mul.IsInt64() || !add.IsInt64() || !div.IsInt64() {
 		return c, fmt.Errorf("signal %s: factor %s and offset %s need more than 64 bits to be computed exactly", s.full(), s.factor.RatString(), s.offset.RatString())
 	}
-	c.mul, c.add, c.div = mul.Int64(), add.Int64(), div.Int64()
+	if c.mul, c.add, c.div = mul.Int64(), add.Int64(), div.Int64(); den.IsInt64() && den.Int64() == 1 {
+		// Nothing to round: the usual case, and no division on its path.
+		c.mul, c.add, c.div = c.mul/2, (c.add-1)/2, 1
+	}
 	return c, nil
 }
 
@@ -178,6 +181,9 @@ func (c *convert) count(b bits, little, big uint64) (int32, verdict) {
 // at is the count of a raw value inside the range.
 func (c *convert) at(raw int64) int64 {
 	n := raw*c.mul + c.add
+	if c.div == 1 {
+		return n
+	}
 	q := n / c.div
 	if n < 0 && q*c.div != n {
 		q--

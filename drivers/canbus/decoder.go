@@ -195,6 +195,10 @@ func (d *decoder) take(i int, f *Frame, little, big uint64, at drivers.Instant) 
 			d.tell(c, at, f, little, big, absent)
 			continue
 		}
+		if raw, ok := c.raw(little, big); c.simple && ok && raw >= c.lo && raw <= c.hi {
+			d.slots[c.slot] = int32(raw*c.mul + c.add)
+			continue
+		}
 		v, what := c.count(c.bits, little, big)
 		d.slots[c.slot] = v
 		if what != good {
