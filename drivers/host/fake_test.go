@@ -77,40 +77,125 @@ func (f *fake) identify(serial string) (drivers.Identity, error) {
 	return drivers.Identity{Maker: "slipway", Model: "fake", Serial: serial, Firmware: "1"}, f.call("identify", "identify")
 }
 
+// lapse is what a fake does by itself once nobody has spoken to it for a while:
+// it switches off. With after 0, or broken, it does not.
+type lapse struct {
+	mu     sync.Mutex
+	after  time.Duration
+	broken bool
+	heard  time.Time
+	on     int32 // state bits of what is on
+	out    bool  // it has switched off by itself since it was last armed
+	offAt  time.Time
+}
+
+// touch is the beginning of every call.
+func (l *lapse) touch() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now := time.Now()
+	if l.on != 0 && l.after > 0 && !l.broken && now.Sub(l.heard) >= l.after {
+		l.on, l.out, l.offAt = 0, true, l.heard.Add(l.after)
+	}
+	l.heard = now
+}
+
+func (l *lapse) put(on int32) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.on = on
+}
+
+func (l *lapse) state() (on int32, out bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.on, l.out
+}
+
 type fakePower struct {
 	fake
+	lapse
 	current atomic.Int32 // counts
+	deaf    atomic.Bool  // acknowledges a Set and does nothing
+	lies    atomic.Int32 // state bits that it shows on top
+	reads   atomic.Int32 // how often it was read
+}
+
+func (p *fakePower) Halt(ctx context.Context) error {
+	p.touch()
+	err := p.fake.Halt(ctx)
+	if err == nil {
+		p.put(0)
+	}
+	return err
 }
 
 func (p *fakePower) Identify(context.Context) (drivers.Identity, error) { return p.identify("P-1") }
 
 func (p *fakePower) Arm(_ context.Context, q drivers.Protection) (drivers.Protection, error) {
+	p.touch()
+	p.alter(func(l *lapse) { l.after, l.out = duration(q.CommTimeout), false })
 	return q, p.call("arm", fmt.Sprintf("arm %d uV %d uA %d us", q.VoltageMax, q.CurrentMax, q.CommTimeout))
 }
 
 func (p *fakePower) Set(_ context.Context, s drivers.Setpoint) error {
-	return p.call("set", fmt.Sprintf("set %d uA %d uV %v", s.Current, s.Voltage, s.On))
+	p.touch()
+	err := p.call("set", fmt.Sprintf("set %d uA %d uV %v", s.Current, s.Voltage, s.On))
+	if err == nil && s.On && !p.deaf.Load() {
+		p.put(drivers.PowerOn)
+	}
+	return err
 }
 
 func (p *fakePower) Read(context.Context) (drivers.Reading, error) {
+	p.touch()
+	p.reads.Add(1)
 	err := p.call("read", "")
-	return drivers.Reading{Voltage: 80_000, Current: p.current.Load(), Beat: p.beat.Load()}, err
+	state, out := p.state()
+	if out {
+		state |= drivers.PowerLeaseOut
+	}
+	return drivers.Reading{Voltage: 80_000, Current: p.current.Load(), State: state | p.lies.Load(), Beat: p.beat.Load()}, err
+}
+
+// alter changes the lapse under its lock.
+func (l *lapse) alter(change func(*lapse)) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	change(l)
 }
 
 type fakeBox struct {
 	fake
+	lapse
 	current atomic.Int32 // counts of 10 mA
 }
 
 func (b *fakeBox) Identify(context.Context) (drivers.Identity, error) { return b.identify("B-1") }
 
 func (b *fakeBox) Switch(_ context.Context, c drivers.Contactors) error {
-	return b.call("switch", fmt.Sprintf("switch %d", c))
+	b.touch()
+	err := b.call("switch", fmt.Sprintf("switch %d", c))
+	if err == nil {
+		b.put(int32(c))
+	}
+	return err
+}
+
+func (b *fakeBox) Halt(ctx context.Context) error {
+	b.touch()
+	err := b.fake.Halt(ctx)
+	if err == nil {
+		b.put(0)
+	}
+	return err
 }
 
 func (b *fakeBox) Read(context.Context) (drivers.BoxReading, error) {
+	b.touch()
 	err := b.call("read", "")
-	return drivers.BoxReading{Link: 80_000, Current: b.current.Load(), Beat: b.beat.Load()}, err
+	state, _ := b.state()
+	return drivers.BoxReading{Link: 80_000, Current: b.current.Load(), State: state, Beat: b.beat.Load()}, err
 }
 
 type fakeMonitor struct {

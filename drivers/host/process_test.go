@@ -315,7 +315,7 @@ func TestProcessHostDies(t *testing.T) {
 	require.NoError(t, err)
 	<-c.Frames()
 	require.NoError(t, cmd.Process.Kill())
-	require.ErrorContains(t, <-c.Lost(), "host")
+	require.ErrorContains(t, <-c.Lost(), "driver")
 	require.Error(t, c.Set(t.Context(), 1, true, amps(1)))
 	require.NoError(t, c.Close(t.Context()))
 }

@@ -16,7 +16,7 @@ func (c *Client) receive(stream grpc.ServerStreamingClient[driverv1.FramesRespon
 	for {
 		r, err := stream.Recv()
 		if err != nil {
-			c.fail(fmt.Errorf("frames from the host ended: %w", fromStatus(err)))
+			c.fail(fmt.Errorf("frames from the driver ended: %w", fromStatus(err)))
 			return
 		}
 		switch report := r.Report.(type) {

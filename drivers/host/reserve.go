@@ -8,11 +8,15 @@ import (
 )
 
 // reserve keeps the bench for a device that is to be left alone, until release:
-// no command energises meanwhile, and it refuses unless both outputs and the
-// device have taken every halt and nothing is on (INV-01); with idle set, also
-// while there is a lease, which is a run's. It returns how often the device had
-// been asked to halt: more often means that a halt came in between.
+// no command energises meanwhile. With idle set it refuses while there is a
+// lease, which is a run's; else it ends that lease and halts everything first,
+// since it would run out in the middle. It refuses unless both outputs and the
+// device have taken every halt and nothing is on (INV-01). It returns how often
+// the device had been asked to halt: more often means that a halt came between.
 func (k *keeper) reserve(ctx context.Context, h *halter, idle bool) (before uint64, err error) {
+	if err := k.calm(h.role, idle); err != nil {
+		return 0, err
+	}
 	for _, o := range append([]*halter{h}, k.supply, k.load) {
 		if o != nil {
 			if err := k.settled(ctx, o); err != nil {
@@ -23,13 +27,8 @@ func (k *keeper) reserve(ctx context.Context, h *halter, idle bool) (before uint
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	before = h.asked.Load()
-	switch _, live := k.lease.Until(); {
-	case k.ended || k.unheld:
-		return 0, fmt.Errorf("nobody holds this host any more: %w", drivers.ErrLease)
-	case h.told.load() < before:
+	if h.told.load() < before {
 		return 0, errHalted
-	case idle && live:
-		return 0, fmt.Errorf("a lease is alive, so a run may be under way: %w", drivers.ErrRefused)
 	}
 	for side, o := range k.outputs() {
 		if o != nil && (k.on[side] || o.pending()) {
@@ -47,18 +46,30 @@ func (k *keeper) release() {
 	k.alone = false
 }
 
-// suspend ends a lease with nothing energised: it would run out, and halt what
-// is being proven, before anybody could renew it. What is proven must be armed
-// anew, and nothing is on until then.
-func (k *keeper) suspend(role Role) {
+// calm ends a lease that is alive, with everything halted. What is to be left
+// alone must be armed anew afterwards.
+func (k *keeper) calm(role Role, idle bool) error {
 	k.mu.Lock()
-	defer k.mu.Unlock()
+	_, live := k.lease.Until()
+	switch {
+	case k.ended || k.unheld:
+		k.mu.Unlock()
+		return fmt.Errorf("nobody holds this host any more: %w", drivers.ErrLease)
+	case idle && live:
+		k.mu.Unlock()
+		return fmt.Errorf("a lease is alive, so a run may be under way: %w", drivers.ErrRefused)
+	}
 	k.lease.Suspend()
-	k.armed = [2]bool{}
+	k.noteUntil()
+	k.on, k.armed = [2]bool{}, [2]bool{}
 	if side := sideOf(role); side >= 0 {
 		k.bare[side] = true
 	}
-	k.noteUntil()
+	k.mu.Unlock()
+	if live {
+		k.askAll()
+	}
+	return nil
 }
 
 // sideOf is the place of a supply or load in pairs, -1 of anything else.

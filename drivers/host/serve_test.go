@@ -99,7 +99,7 @@ func TestServeLeaseRunsOut(t *testing.T) {
 		r.arm(2)
 		require.NoError(t, r.client.Set(t.Context(), 2, true, amps(1)))
 		r.drain()
-		require.Zero(t, (<-r.client.Frames()).Counts[state])
+		require.Equal(t, int32(drivers.PowerOn), (<-r.client.Frames()).Counts[state])
 		require.Equal(t, "set 1000000 uA 87000000 uV true", r.supply.heardSince(at)[1].what)
 	})
 }

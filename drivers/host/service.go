@@ -46,8 +46,8 @@ func (s *service) do(ctx context.Context, role Role, t ticket, limit drivers.Spa
 		cancel()
 		return fmt.Errorf("%s: %w", role, err)
 	}
-	err := within(ctx, call, func() { one.free(); cancel() })
-	if errors.Is(err, drivers.ErrNoAnswer) && ctx.Err() != nil {
+	err := within(ctx, cancel, call, one.free)
+	if err == drivers.ErrNoAnswer { // nobody has said more
 		err = fmt.Errorf("within %v: %w", duration(limit), err)
 	}
 	if err != nil {

@@ -45,7 +45,6 @@ func (s *service) alone(ctx context.Context, role Role, h *halter, open, idle bo
 	if err := x.begin(ctx, open); err != nil {
 		return 0, err
 	}
-	s.k.suspend(role)
 	quiet, stop := x.untilHalted(ctx)
 	took, err := do(quiet, x)
 	stop()
@@ -158,7 +157,7 @@ func (x *solo) end() {
 func (x *solo) call(ctx context.Context, what string, call func(context.Context) error) error {
 	ctx, cancel := context.WithTimeout(ctx, duration(x.s.c.CallTimeout))
 	x.calls.Add(1)
-	err := within(ctx, call, func() { x.calls.Add(-1); cancel() })
+	err := within(ctx, cancel, call, func() { x.calls.Add(-1) })
 	if err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}

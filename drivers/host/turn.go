@@ -74,10 +74,13 @@ func (s *slot) take(ctx context.Context, t ticket) error {
 func (s *slot) free() { <-s.turn }
 
 // within makes a call that may hang beyond its context: the caller goes on when
-// ctx is over, and done is called once the call has returned.
-func within(ctx context.Context, call func(context.Context) error, done func()) error {
+// that is over, and done is called once the call has returned, before within
+// does. cancel frees the context and is called last: earlier, an answer would
+// look like none.
+func within(ctx context.Context, cancel context.CancelFunc, call func(context.Context) error, done func()) error {
 	result := make(chan error, 1)
 	go func() {
+		defer cancel()
 		err := call(ctx)
 		done()
 		result <- err
