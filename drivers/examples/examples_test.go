@@ -407,6 +407,44 @@ func TestPluginDies(t *testing.T) {
 	}
 }
 
+// The plugin alone can leave its instrument in peace: asked to, it proves the
+// instrument's own timeout, and without one says so.
+func TestProveSilence(t *testing.T) {
+	t.Parallel()
+	limits := drivers.Protection{VoltageMax: 58 * drivers.Volt, CurrentMax: 10 * drivers.Ampere, CommTimeout: 700 * drivers.Millisecond}
+	prove := func(t *testing.T, address string) (drivers.Span, error) {
+		p, err := plugin.Open(t.Context(), options(address))
+		require.NoError(t, err)
+		t.Cleanup(p.Close)
+		took, err := p.Set().Supply.(host.Prover).ProveSilence(t.Context(), limits)
+		require.ErrorIs(t, p.Set().Supply.Set(t.Context(), drivers.Setpoint{On: true}), drivers.ErrRefused, "armed after a proof")
+		return took, err
+	}
+	t.Run("it has one", func(t *testing.T) {
+		t.Parallel()
+		record := filepath.Join(t.TempDir(), "record")
+		took, err := prove(t, examples[0].address(record)+" -silence 700ms")
+		require.NoError(t, err)
+		require.GreaterOrEqual(t, took, limits.CommTimeout)
+		require.Less(t, took, 2*limits.CommTimeout)
+		for _, c := range readRecord(t, record) {
+			require.Zero(t, c.milliamps)
+		}
+	})
+	t.Run("it has none", func(t *testing.T) {
+		t.Parallel()
+		_, err := prove(t, examples[0].address(filepath.Join(t.TempDir(), "record")))
+		require.ErrorIs(t, err, drivers.ErrRefused)
+		require.ErrorContains(t, err, "no communication timeout to prove")
+	})
+	t.Run("it cannot prove", func(t *testing.T) {
+		t.Parallel()
+		needPython(t)
+		_, err := prove(t, examples[1].address(filepath.Join(t.TempDir(), "record")))
+		require.ErrorIs(t, err, host.ErrAbsent)
+	})
+}
+
 // The example that runs at an address: its lease comes on a stream.
 func TestAddress(t *testing.T) {
 	t.Parallel()

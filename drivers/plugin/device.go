@@ -82,6 +82,26 @@ func (p *power) Arm(ctx context.Context, l drivers.Protection) (got drivers.Prot
 	return got, err
 }
 
+// ProveSilence lets the plugin leave its instrument alone: the host's own
+// silence would show no more than that the plugin has a lease. A plugin that
+// cannot says host.ErrAbsent.
+func (p *power) ProveSilence(ctx context.Context, l drivers.Protection) (took drivers.Span, err error) {
+	p.p.proving.Add(1)
+	defer p.p.proving.Add(-1)
+	err = p.call(ctx, "prove", func(s *session) (err error) {
+		s.armed[p.side].Store(false)
+		prover, ok := p.of(&s.set).(host.Prover)
+		if !ok {
+			return fmt.Errorf("its client proves nothing: %w", host.ErrAbsent)
+		}
+		took, err = prover.ProveSilence(ctx, l)
+		return err
+	})
+	return took, err
+}
+
+var _ host.Prover = (*power)(nil)
+
 func (p *power) Set(ctx context.Context, v drivers.Setpoint) error {
 	return p.call(ctx, "set", func(s *session) error {
 		if v.On && !p.p.trusted && !s.armed[p.side].Load() {

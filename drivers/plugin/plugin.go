@@ -78,6 +78,7 @@ type Plugin struct {
 	now     atomic.Pointer[session]
 	why     atomic.Pointer[string] // while there is no session
 	contact atomic.Int64           // when the host last called
+	proving atomic.Int32           // proofs of silence under way
 	lost    chan struct{}
 
 	cancel context.CancelFunc

@@ -80,6 +80,9 @@ const touchPeriods = 3
 func (s *session) alive() bool {
 	o, now := &s.p.o, s.p.o.Now()
 	s.heard.Store(int64(now))
+	if s.p.proving.Load() > 0 {
+		return true // behind open contactors, and the host is waiting for it
+	}
 	alive := o.Alive()
 	if !alive || o.Armed != nil && o.Armed() != s.armings {
 		s.free.Store(true)

@@ -34,7 +34,9 @@ var bench = drivers.Bench{
 func main() {
 	address := flag.String("listen", "", "serve at unix:/path or tcp:host:port; empty: be started by a bench's host")
 	record := flag.String("record", os.DevNull, "append what the output did to this file")
+	silence := flag.Duration("silence", 0, "the instrument's own timeout: it goes off when not spoken to for so long; 0: it has none")
 	flag.Parse()
+	bench.Supply.CommTimeout = drivers.Span(silence.Microseconds())
 	build := func(context.Context) (host.Config, error) {
 		file, err := os.OpenFile(*record, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 		if err != nil {

@@ -30,6 +30,31 @@ type supply struct {
 	limit drivers.Protection
 	set   drivers.Setpoint
 	since time.Time // of the first reading
+
+	// The instrument's own timeout: it goes off when nobody speaks to it.
+	timer  *time.Timer
+	spoken time.Time
+	silent bool
+}
+
+// spokenTo is called under the lock by whatever reaches the instrument.
+func (s *supply) spokenTo() {
+	if s.spec.CommTimeout == 0 || s.limit.CommTimeout == 0 {
+		return
+	}
+	if s.timer != nil {
+		s.timer.Stop()
+	}
+	s.spoken = time.Now()
+	timeout := time.Duration(s.limit.CommTimeout) * time.Microsecond
+	s.timer = time.AfterFunc(timeout, func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.set.On && time.Since(s.spoken) >= timeout {
+			s.silent, s.armed = true, false
+			s.put(drivers.Setpoint{}) // what fails is the record, which is looked at
+		}
+	})
 }
 
 var _ drivers.Power = (*supply)(nil)
@@ -43,11 +68,12 @@ func (s *supply) Identify(ctx context.Context) (drivers.Identity, error) {
 func (s *supply) Halt(context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.spokenTo()
 	return s.put(drivers.Setpoint{})
 }
 
 // Arm sets the instrument's own limits and reads them back, rounded to the safe
-// side. This one has no communication timeout.
+// side.
 func (s *supply) Arm(ctx context.Context, p drivers.Protection) (drivers.Protection, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -56,8 +82,10 @@ func (s *supply) Arm(ctx context.Context, p drivers.Protection) (drivers.Protect
 	}
 	v := min(p.VoltageMax, s.spec.VoltageMax)
 	c := min(p.CurrentMax, s.spec.CurrentMax)
-	s.limit = drivers.Protection{VoltageMax: v - v%s.spec.VoltageStep, CurrentMax: c - c%s.spec.CurrentStep}
-	s.armed = true
+	s.limit = drivers.Protection{VoltageMax: v - v%s.spec.VoltageStep, CurrentMax: c - c%s.spec.CurrentStep,
+		CommTimeout: min(p.CommTimeout, s.spec.CommTimeout)}
+	s.armed, s.silent = true, false
+	s.spokenTo()
 	return s.limit, nil
 }
 
@@ -67,10 +95,13 @@ func (s *supply) Set(ctx context.Context, p drivers.Setpoint) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	s.spokenTo()
 	if !p.On {
 		p = drivers.Setpoint{}
 	}
 	switch {
+	case p.On && s.silent:
+		return fmt.Errorf("it went off by itself: %w", drivers.ErrLease)
 	case p.On && !s.armed:
 		return fmt.Errorf("it was never armed: %w", drivers.ErrRefused)
 	case p.Current < 0 || p.Voltage < 0 || p.On && (p.Current > s.limit.CurrentMax || p.Voltage > s.limit.VoltageMax):
@@ -103,6 +134,7 @@ func (s *supply) Read(ctx context.Context) (drivers.Reading, error) {
 	if err := ctx.Err(); err != nil {
 		return drivers.Reading{}, err
 	}
+	s.spokenTo()
 	if s.since.IsZero() {
 		s.since = time.Now()
 	}
@@ -110,6 +142,9 @@ func (s *supply) Read(ctx context.Context) (drivers.Reading, error) {
 	volts := battery + drivers.Microvolts(int64(amps)*resistance/1_000_000)
 	r := drivers.Reading{Voltage: int32(volts / s.spec.VoltageStep), Current: int32(amps / s.spec.CurrentStep),
 		Beat: int32(time.Since(s.since) / measuring)}
+	if s.silent {
+		r.State |= drivers.PowerLeaseOut
+	}
 	if s.set.On {
 		r.State |= drivers.PowerOn
 		if amps < s.set.Current {
