@@ -203,6 +203,7 @@ func readMeter(f *tree.Fields) drivers.MeterSpec {
 }
 
 func (b *Bench) check(r *tree.Report) {
+	b.checkMix(r)
 	if b.Limits.CellMax != 0 && b.Limits.CellMin != 0 && b.Limits.CellMin >= b.Limits.CellMax {
 		r.Add(b.Limits.at["cell_min"], "cell_min is not under cell_max", "leave room to work between the two")
 	}
@@ -229,5 +230,25 @@ func (b *Bench) check(r *tree.Report) {
 	if least := 3 * b.Monitor.Period; b.Lease < least {
 		r.Addf(b.at["lease"], "at least "+FormatQuantity(int64(least), DimTime),
 			"a lease of %s is under three frame periods", FormatQuantity(int64(b.Lease), DimTime))
+	}
+}
+
+// checkMix refuses a bench of real and virtual instruments: what one shows says
+// nothing about what the other does.
+func (b *Bench) checkMix(r *tree.Report) {
+	first := ""
+	for _, in := range b.Instruments()[:5] { // a sensor has its own rule
+		kind := "real"
+		if in.Driver == DriverVirtual {
+			kind = "virtual"
+		}
+		if first == "" {
+			first = kind
+		}
+		if kind != first {
+			r.Addf(b.at[in.Role], "give all of a bench's instruments real drivers, or all the driver virtual",
+				"the %s is %s and the %s is %s", b.Instruments()[0].Role, first, in.Role, kind)
+			return
+		}
 	}
 }

@@ -76,7 +76,7 @@ func (a *app) benchCheck(ctx context.Context, arg string) error {
 // look opens the bench's instruments and looks at them.
 func (a *app) look(ctx context.Context, f *benchFile) (*readiness.Report, error) {
 	now := host.Clock(a.clock())
-	if isVirtual(&f.Bench.Bench) {
+	if isVirtual(f.Bench) {
 		b, err := virtual.New(virtualRig(f.Bench, nil, now()))
 		if err != nil {
 			return nil, usagef("%s: %w", f.name, err)
@@ -86,14 +86,28 @@ func (a *app) look(ctx context.Context, f *benchFile) (*readiness.Report, error)
 	if err := f.problems(); err != nil {
 		return nil, usagef("%s names files with mistakes:\n%w", f.name, err)
 	}
-	claimed, err := claimDevices(devicesOf(&f.Bench.Bench))
+	claimed, err := claimDevices(devicesOf(f.Bench))
 	if err != nil {
 		return nil, err
 	}
 	defer claimed.release()
 	in := openInstruments(ctx, opening{file: f, now: now})
 	r := readiness.Check(ctx, &f.Bench.Bench, probed(in), readiness.Options{Missing: in.missing})
+	if f.Insulation != nil {
+		r.Findings = append(r.Findings, lookAtInsulation(ctx, f, in)...)
+	}
 	return r, in.shut()
+}
+
+// lookAtInsulation compares what the insulation monitor reads with what the
+// bench file demands, for the article as it is measured or, without a meter,
+// for the supply's range.
+func lookAtInsulation(ctx context.Context, f *benchFile, in *instruments) []readiness.Finding {
+	if err := in.insulated(ctx, f); err != nil {
+		return []readiness.Finding{{Role: "insulation", What: err.Error(),
+			Want: "find the fault with everything off and isolated; a reading that cannot be taken counts as one that failed"}}
+	}
+	return nil
 }
 
 // surveyed lets a readiness check see what an SCPI instrument says of itself.

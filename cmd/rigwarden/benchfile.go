@@ -6,7 +6,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
 	"github.com/rigwarden/rigwarden/profiles"
 )
@@ -50,32 +49,19 @@ func readBench(arg string) (*benchFile, error) {
 	return f, nil
 }
 
-// driverVirtual is the driver of instruments that are physics only.
-const driverVirtual = "virtual"
-
-// isVirtual says whether every instrument of the bench is physics only. A mix
-// of virtual and real instruments would prove nothing, so it counts as real and
-// fails for want of a real driver.
-func isVirtual(b *drivers.Bench) bool {
-	for _, d := range devicesOf(b) {
-		if d.driver != driverVirtual {
-			return false
-		}
-	}
-	return true
-}
+// isVirtual says whether the bench's instruments are physics only; a file that
+// mixes them with real ones was refused.
+func isVirtual(b *profiles.Bench) bool { return b.Supply.Driver == profiles.DriverVirtual }
 
 // device is where an instrument is reached.
 type device struct{ role, driver, address string }
 
-func devicesOf(b *drivers.Bench) []device {
-	return []device{
-		{"monitor", b.Monitor.Driver, b.Monitor.Address},
-		{"supply", b.Supply.Driver, b.Supply.Address},
-		{"load", b.Load.Driver, b.Load.Address},
-		{"box", b.Box.Driver, b.Box.Address},
-		{"meter", b.Meter.Driver, b.Meter.Address},
+func devicesOf(b *profiles.Bench) []device {
+	var out []device
+	for _, in := range b.Instruments() {
+		out = append(out, device{in.Role, in.Driver, in.Address})
 	}
+	return out
 }
 
 // distinct refuses two benches of one name, and two benches that would command
@@ -89,7 +75,7 @@ func distinct(files []*benchFile) error {
 			return usagef("%s and %s are both named %q; a name of its own for each bench would be right", other.name, f.name, f.Name)
 		}
 		names[f.Name] = f
-		for _, d := range devicesOf(&f.Bench.Bench) {
+		for _, d := range devicesOf(f.Bench) {
 			if d.address == "" {
 				continue // virtual: each bench has its own
 			}

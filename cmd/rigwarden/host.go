@@ -65,13 +65,13 @@ func (a *app) hold(ctx context.Context, file, truth string) (*holder, error) {
 		return nil, err
 	}
 	now := host.Clock(a.clock())
-	if isVirtual(&f.Bench.Bench) {
+	if isVirtual(f.Bench) {
 		return holdVirtual(f, truth, now)
 	}
 	if truth != "" {
 		return nil, usagef("--truth: bench %s has real instruments, of which nobody knows the truth", f.Name)
 	}
-	claimed, err := claimDevices(devicesOf(&f.Bench.Bench))
+	claimed, err := claimDevices(devicesOf(f.Bench))
 	if err != nil {
 		return nil, err
 	}

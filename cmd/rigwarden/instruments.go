@@ -2,14 +2,8 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/canbus"
@@ -18,15 +12,16 @@ import (
 	"github.com/rigwarden/rigwarden/drivers/plugin"
 	"github.com/rigwarden/rigwarden/drivers/scpi"
 	"github.com/rigwarden/rigwarden/profiles"
-	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
 // instruments are a bench's drivers, opened. Opening sends nothing that
 // energises; most drivers connect with their first call.
 type instruments struct {
-	set     drivers.Set
-	close   []func() error
-	missing map[string]error // roles whose driver could not be opened
+	set drivers.Set
+	// insulation is the bench's insulation monitor, nil where it has none.
+	insulation *modbus.Points
+	close      []func() error
+	missing    map[string]error // roles whose driver could not be opened
 }
 
 // opening is what drivers are opened with.
@@ -42,12 +37,14 @@ type opening struct {
 // is found at once.
 func openInstruments(ctx context.Context, o opening) *instruments {
 	in := &instruments{missing: map[string]error{}}
-	b := &o.file.Bench.Bench
 	plugins := map[string][]string{} // roles by address
-	for _, d := range devicesOf(b) {
+	for _, d := range devicesOf(o.file.Bench) {
 		if d.driver == profiles.DriverPlugin {
 			plugins[d.address] = append(plugins[d.address], d.role)
 			continue
+		}
+		if d.role == "thermometers" {
+			continue // with the monitor
 		}
 		if err := in.open(o, d.role); err != nil {
 			in.missing[d.role] = fmt.Errorf("%s: %w", d.role, err)
@@ -64,13 +61,36 @@ func openInstruments(ctx context.Context, o opening) *instruments {
 		in.close = append(in.close, func() error { p.Close(); return nil })
 		in.add(p.Set())
 	}
+	if err := in.addThermometers(o); err != nil {
+		in.missing["thermometers"] = fmt.Errorf("thermometers: %w", err)
+	}
 	return in
+}
+
+// addThermometers puts a temperature module into the monitor's readings.
+func (in *instruments) addThermometers(o opening) error {
+	t := o.file.Thermometers
+	if t == nil || in.set.Monitor == nil {
+		return nil
+	}
+	p, err := o.file.points(&t.Wire, o.now)
+	if err != nil {
+		return err
+	}
+	m, err := modbus.WithThermometers(in.set.Monitor, p, modbus.ThermometerOptions{
+		Sensors: t.Sensors, Temps: o.file.Monitor.Temps, Step: o.file.Monitor.TempStep, Period: t.Period, MaxAge: t.MaxAge(), Now: o.now,
+	})
+	if err != nil {
+		return errors.Join(err, p.Close())
+	}
+	in.set.Monitor, in.close = m, append([]func() error{m.Close, p.Close}, in.close...)
+	return nil
 }
 
 // open opens the driver of one role that is not a plugin's.
 func (in *instruments) open(o opening, role string) error {
 	b := &o.file.Bench.Bench
-	w := b.Wires()[role]
+	w := o.file.wires()[role]
 	switch w.Driver {
 	case profiles.DriverSCPI:
 		return in.openSCPI(o, role, w)
@@ -79,7 +99,7 @@ func (in *instruments) open(o opening, role string) error {
 		if err != nil {
 			return err
 		}
-		d, err := canbus.New(canbus.Options{Address: w.Address, Map: m, Expect: w.Expect, Now: o.now, Notice: o.notice}, b.Monitor)
+		d, err := canbus.New(canbus.Options{Address: w.Address, Map: m, Expect: w.Expect, Now: o.now, Notice: o.notice}, o.file.monitor())
 		if err != nil {
 			return err
 		}
@@ -87,6 +107,13 @@ func (in *instruments) open(o opening, role string) error {
 	case profiles.DriverModbus:
 		m, err := o.file.registers(w)
 		if err != nil {
+			return err
+		}
+		if role == "insulation" {
+			p, err := o.file.points(w, o.now)
+			if err == nil {
+				in.insulation, in.close = p, append(in.close, p.Close)
+			}
 			return err
 		}
 		d, err := modbus.NewBox(modbus.Options{Address: w.Address, Map: m, Expect: w.Expect, Now: o.now}, b.Box)
@@ -172,7 +199,7 @@ func (in *instruments) add(s drivers.Set) {
 // whole says why the bench cannot be held: every instrument that is missing.
 func (in *instruments) whole() error {
 	var errs []error
-	for _, role := range []string{"monitor", "supply", "load", "box", "meter"} {
+	for _, role := range []string{"monitor", "supply", "load", "box", "meter", "thermometers", "insulation"} {
 		if err := in.missing[role]; err != nil {
 			errs = append(errs, err)
 		}
@@ -184,113 +211,6 @@ func (in *instruments) shut() error {
 	var errs []error
 	for _, c := range in.close {
 		errs = append(errs, c())
-	}
-	return errors.Join(errs...)
-}
-
-// maps returns the digests of the files that the bench file names, by role.
-func (f *benchFile) maps() map[string]string {
-	out := map[string]string{}
-	for role, w := range f.Bench.Wires() {
-		if w.Map == "" {
-			continue
-		}
-		if _, text, err := f.mapText(w); err == nil {
-			sum := sha256.Sum256(text)
-			out[role] = hex.EncodeToString(sum[:])
-		}
-	}
-	return out
-}
-
-// mapText is the file that a wire's map names: a shipped one, or a path seen
-// from the bench file.
-func (f *benchFile) mapText(w *drivers.Wire) (name string, text []byte, err error) {
-	shipped := map[string]struct {
-		get   func(string) ([]byte, bool)
-		names func() []string
-	}{
-		profiles.DriverSCPI: {scpi.Shipped, scpi.Names}, profiles.DriverCAN: {canbus.Shipped, canbus.Names}, profiles.DriverModbus: {modbus.Shipped, modbus.Names},
-	}[w.Driver]
-	if !strings.ContainsAny(w.Map, `/\.`) {
-		text, ok := shipped.get(w.Map)
-		if !ok {
-			return "", nil, fmt.Errorf("no shipped file is called %q; one of %s, or a path to a file of yours", w.Map, strings.Join(shipped.names(), ", "))
-		}
-		return w.Map + ".yaml", text, nil
-	}
-	path := f.beside(w.Map)
-	text, err = os.ReadFile(path)
-	return w.Map, text, err
-}
-
-// beside is a path as seen from the bench file.
-func (f *benchFile) beside(path string) string {
-	if filepath.IsAbs(path) {
-		return path
-	}
-	return filepath.Join(filepath.Dir(f.arg), path)
-}
-
-func (f *benchFile) dialect(w *drivers.Wire) (*scpi.Dialect, error) {
-	name, text, err := f.mapText(w)
-	if err != nil {
-		return nil, err
-	}
-	d, ps := scpi.ParseDialect(name, text)
-	return d, tree.Error(ps)
-}
-
-func (f *benchFile) registers(w *drivers.Wire) (*modbus.Map, error) {
-	name, text, err := f.mapText(w)
-	if err != nil {
-		return nil, err
-	}
-	m, ps := modbus.ParseMap(name, text)
-	return m, tree.Error(ps)
-}
-
-func (f *benchFile) signals(w *drivers.Wire) (*canbus.Map, error) {
-	name, text, err := f.mapText(w)
-	if err != nil {
-		return nil, err
-	}
-	spec := &f.Bench.Monitor
-	dbc := canbus.ShippedDBC(spec.Cells, spec.Temps)
-	if strings.ContainsAny(w.Map, `/\.`) {
-		dbc = func(file string) (string, []byte, error) {
-			path := file
-			if !filepath.IsAbs(file) {
-				path = filepath.Join(filepath.Dir(f.beside(w.Map)), file)
-			}
-			text, err := os.ReadFile(path)
-			return file, text, err
-		}
-	}
-	m, ps := canbus.ParseMap(name, text, dbc)
-	if len(ps) == 0 {
-		ps = canbus.Check(m, *spec)
-	}
-	return m, tree.Error(ps)
-}
-
-// problems are the mistakes in the files that the bench file names.
-func (f *benchFile) problems() error {
-	var errs []error
-	for _, d := range devicesOf(&f.Bench.Bench) {
-		w := f.Bench.Wires()[d.role]
-		var err error
-		switch w.Driver {
-		case profiles.DriverSCPI:
-			_, err = f.dialect(w)
-		case profiles.DriverCAN:
-			_, err = f.signals(w)
-		case profiles.DriverModbus:
-			_, err = f.registers(w)
-		}
-		if err != nil && !slices.ContainsFunc(errs, func(e error) bool { return e.Error() == err.Error() }) {
-			errs = append(errs, err)
-		}
 	}
 	return errors.Join(errs...)
 }

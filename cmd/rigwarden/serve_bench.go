@@ -30,7 +30,7 @@ func (a *app) openBench(ctx context.Context, st *store.Store, f *benchFile, flag
 	}
 	o := bench.Options{Name: f.Name, Latched: latched, Latches: l, Alert: a.alert}
 	if flags.virtual {
-		if f.Bench.Virtual == nil && !isVirtual(&f.Bench.Bench) {
+		if f.Bench.Virtual == nil && !isVirtual(f.Bench) {
 			return nil, usagef("--virtual-time: bench %s has real instruments, and its file no virtual section that says what to simulate in their place", f.Name)
 		}
 		rig, err := virtual.New(virtualRig(f.Bench, nil, drivers.Instant(a.clock().UnixMicro())))

@@ -113,7 +113,7 @@ func (a *app) article(arg string) (*profiles.Module, error) {
 func wiring(f *benchFile) (wire.Config, error) {
 	c := wire.Config{Supply: wire.Off, Load: wire.Off, Meter: wire.Off, Box: wire.Off, Monitor: []string{wire.Off}}
 	some := false
-	for role, w := range f.Bench.Wires() {
+	for role, w := range f.Bench.Wires() { // sensors beside them are not simulated
 		want := map[string]string{"monitor": profiles.DriverCAN, "box": profiles.DriverModbus}[role]
 		if want == "" {
 			want = profiles.DriverSCPI
