@@ -22,12 +22,12 @@ require (
 
 require (
 	github.com/BurntSushi/toml v1.4.1-0.20240526193622-a339e1f7089c // indirect
-	github.com/creack/pty v1.1.24 // indirect
+	github.com/creack/pty v1.1.24
 	github.com/goburrow/serial v0.1.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/simonvetter/modbus v1.6.4 // indirect
 	github.com/spf13/pflag v1.0.10 // indirect
-	go.bug.st/serial v1.8.0 // indirect
+	go.bug.st/serial v1.8.0
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/exp/typeparams v0.0.0-20231108232855-2478ac86f678 // indirect
 	golang.org/x/mod v0.41.0 // indirect

@@ -280,13 +280,14 @@ func meterSpeaker(m drivers.Meter, step drivers.Microvolts) func(context.Context
 
 // benchOverWires is the virtual workshop with supply, load and meter behind
 // sockets; it follows the given clock.
-func benchOverWires(t testing.TB, clock *atomic.Int64) (*virtual.Bench, drivers.Set, drivers.Bench) {
+func benchOverWires(t testing.TB, clock *atomic.Int64) (*virtual.Realtime, drivers.Set, drivers.Bench) {
 	c := virtual.Config{Bench: virtual.WorkshopBench(), Article: virtual.DefaultArticle(), Seed: 7, Start: 1_700_000_000_000_000}
 	b, err := virtual.New(c)
 	require.NoError(t, err)
 	clock.Store(int64(c.Start))
 	now := func() drivers.Instant { return drivers.Instant(clock.Load()) }
-	set := virtual.NewRealtime(b, now).Set()
+	live := virtual.NewRealtime(b, now)
+	set := live.Set()
 	bench := c.Bench
 	power := func(role string, p drivers.Power, spec drivers.PowerSpec) drivers.Power {
 		address := listen(t, newSpeaker(p, spec).serve)
@@ -302,7 +303,7 @@ func benchOverWires(t testing.TB, clock *atomic.Int64) (*virtual.Bench, drivers.
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = m.Close() })
 	set.Meter = m
-	return b, set, bench
+	return live, set, bench
 }
 
 // The contract of drivers, over sockets, against the virtual bench in a test's
@@ -310,14 +311,16 @@ func benchOverWires(t testing.TB, clock *atomic.Int64) (*virtual.Bench, drivers.
 func TestConformance(t *testing.T) {
 	drivertest.Run(t, func(t *testing.T) *drivertest.Fixture {
 		var clock atomic.Int64
-		b, set, bench := benchOverWires(t, &clock)
+		live, set, bench := benchOverWires(t, &clock)
 		return &drivertest.Fixture{
 			Set: set, Bench: bench, Concurrent: true,
 			Advance: func(d drivers.Span) { clock.Add(int64(d)) },
 			Hang: func(r drivertest.Role) {
-				require.NoError(t, b.Inject(virtual.Fault{
-					Kind: virtual.DriverHangs, Device: virtual.Device(r), When: virtual.Trigger{On: virtual.AfterStart},
-				}))
+				live.Do(func(b *virtual.Bench) {
+					require.NoError(t, b.Inject(virtual.Fault{
+						Kind: virtual.DriverHangs, Device: virtual.Device(r), When: virtual.Trigger{On: virtual.AfterStart},
+					}))
+				})
 				clock.Add(1)
 			},
 		}

@@ -9,9 +9,6 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 )
 
-// leastTry is under what time left a halt does not begin another try.
-const leastTry = 2 * time.Millisecond
-
 // Halt switches off. The off command is written at once, whatever is on the
 // wire and whatever ctx says; a question whose reply is awaited is cut off, and
 // no Set begun earlier is sent any more. Where there is no connection, one is
@@ -19,8 +16,8 @@ const leastTry = 2 * time.Millisecond
 //
 // It returns nil once off was written and the instrument, asked after it,
 // answered: that it is off, or still on within the declared delay. On any
-// longer is ErrRefused; no answer is ErrNoAnswer, tried on a connection of its
-// own for as long as ctx lasts.
+// longer is ErrRefused. No answer is ErrNoAnswer; where the connection had been
+// sound, half of the time is left for the same on another.
 func (p *Power) Halt(ctx context.Context) error {
 	p.halts.Add(1)
 	p.mu.Lock()
@@ -30,16 +27,18 @@ func (p *Power) Halt(ctx context.Context) error {
 	if !ok {
 		end = time.Now().Add(askLimit)
 	}
-	for {
-		left := time.Until(end)
-		try, cancel := context.WithTimeout(ctx, left/2)
-		err := p.haltOnce(try)
-		cancel()
-		if err == nil || errors.Is(err, drivers.ErrRefused) || ctx.Err() != nil || time.Until(end) < leastTry || errors.Is(err, errClosed) {
-			return err
-		}
-		p.s.leave(err) // it may be dead without anybody knowing
+	live := p.s.greeted()
+	try, cancel := context.WithTimeout(ctx, time.Until(end)/2)
+	err := p.haltOnce(try)
+	cancel()
+	if err == nil || live == nil || errors.Is(err, drivers.ErrRefused) || errors.Is(err, errClosed) || ctx.Err() != nil {
+		return err
 	}
+	// The connection may be dead without anybody knowing: take another.
+	live.fail(fmt.Errorf("%w: left by a halt: %w", drivers.ErrNoAnswer, err))
+	again, cancel := context.WithDeadline(ctx, end)
+	defer cancel()
+	return p.haltOnce(again)
 }
 
 func (p *Power) haltOnce(ctx context.Context) error {

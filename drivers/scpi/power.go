@@ -35,8 +35,9 @@ type Power struct {
 	latched flags
 	// known is the setpoint in force; nil where a half-sent one may be.
 	known *drivers.Setpoint
-	// on is what was commanded last, and since when.
+	// on is what was commanded last, if anything was told, and since when.
 	on    bool
+	told  bool
 	since drivers.Instant
 	beat  int32
 	// waiting are the entries that a connection found in the error queue.

@@ -100,15 +100,16 @@ func (s *session) live() *link {
 	return nil
 }
 
-// leave gives up a connection that does not answer a halt, unless it is still
-// being made: a slow one would never be finished.
-func (s *session) leave(cause error) {
+// greeted is the connection that answered once, and is not known to be down. One
+// that is still being made is none: a slow one would never be finished if each
+// halt gave it up.
+func (s *session) greeted() *link {
 	s.mu.Lock()
-	l, ready := s.link, s.ready
-	s.mu.Unlock()
-	if l != nil && ready {
-		l.fail(fmt.Errorf("%w: left by a halt: %w", drivers.ErrNoAnswer, cause))
+	defer s.mu.Unlock()
+	if s.link == nil || !s.ready || s.link.isDown() {
+		return nil
 	}
+	return s.link
 }
 
 // owesOff notes that off could not be written.
@@ -120,10 +121,8 @@ func (s *session) owesOff() {
 
 // usable returns the connection if questions can be asked on it.
 func (s *session) usable() *link {
-	s.mu.Lock()
-	l, ready := s.link, s.ready
-	s.mu.Unlock()
-	if l == nil || !ready || l.isDown() {
+	l := s.greeted()
+	if l == nil {
 		return nil
 	}
 	l.mu.Lock()
@@ -195,18 +194,18 @@ func (s *session) mend() {
 	defer func() { s.turn <- struct{}{} }()
 	ctx, cancel := context.WithTimeout(s.ctx, mendLimit)
 	defer cancel()
-	s.mu.Lock()
-	l, ready := s.link, s.ready
-	s.mu.Unlock()
 	s.attempts++
 	s.failed = nil
-	if l != nil && ready && !l.isDown() {
+	if l := s.greeted(); l != nil {
 		if s.resync(ctx, l) == nil {
 			return
 		}
 		l.fail(fmt.Errorf("%w: replies and questions do not match", ErrReply))
 	}
-	if err := s.connect(ctx, l); err != nil {
+	s.mu.Lock()
+	old := s.link
+	s.mu.Unlock()
+	if err := s.connect(ctx, old); err != nil {
 		s.inARow++
 		s.failed = fmt.Errorf("%s: connect: %w", s.name, err)
 		wait := min(backoffFirst<<min(s.inARow-1, 10), backoffMost)
@@ -286,6 +285,11 @@ func (s *session) do(ctx context.Context, urgent bool, may func() error, f func(
 			return nil
 		}
 		if errors.Is(err, errCut) {
+			if may != nil {
+				if err := may(); err != nil {
+					return fmt.Errorf("%s: %w", s.name, err)
+				}
+			}
 			continue
 		}
 		return fmt.Errorf("%s: %w", s.name, err)

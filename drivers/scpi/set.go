@@ -115,10 +115,10 @@ func (p *Power) switchOn(t *talk) error {
 
 // turned notes what was commanded; the caller holds mu.
 func (p *Power) turned(on bool) {
-	if p.on != on || p.since == 0 {
+	if p.on != on || !p.told {
 		p.since = p.s.now()
 	}
-	p.on = on
+	p.on, p.told = on, true
 }
 
 // overdue says that the output has had its time to follow the latest on or off;
