@@ -17,7 +17,6 @@ const wantAddress = "exec:COMMAND ARGS, unix:/path or tcp:host:port would be rig
 // parseAddress reads a plugin's address.
 func parseAddress(s string) (target, error) {
 	scheme, rest, ok := strings.Cut(s, ":")
-	rest = strings.TrimSpace(rest)
 	if !ok || rest == "" {
 		return target{}, fmt.Errorf("plugin address %q; %s", s, wantAddress)
 	}
@@ -65,12 +64,13 @@ func CommandAddress(command ...string) string {
 func splitWords(s string) ([]string, error) {
 	var words []string
 	var word strings.Builder
-	var quote rune
+	var quote byte
 	open, escaped := false, false
-	for _, c := range s {
+	for i := range len(s) {
+		c := s[i] // a byte of a longer character is none of these
 		switch {
 		case escaped:
-			word.WriteRune(c)
+			word.WriteByte(c)
 			escaped = false
 		case c == '\\' && quote != '\'':
 			open, escaped = true, true
@@ -78,7 +78,7 @@ func splitWords(s string) ([]string, error) {
 			if c == quote {
 				quote = 0
 			} else {
-				word.WriteRune(c)
+				word.WriteByte(c)
 			}
 		case c == '\'' || c == '"':
 			open, quote = true, c
@@ -90,7 +90,7 @@ func splitWords(s string) ([]string, error) {
 			}
 		default:
 			open = true
-			word.WriteRune(c)
+			word.WriteByte(c)
 		}
 	}
 	switch {

@@ -1,7 +1,6 @@
 package plugin
 
 import (
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -27,7 +26,7 @@ func TestParseAddress(t *testing.T) {
 		"":                   "exec:COMMAND ARGS, unix:/path or tcp:host:port would be right",
 		"supply":             "exec:COMMAND ARGS",
 		"exec:":              "exec:COMMAND ARGS",
-		"exec:  ":            "exec:COMMAND ARGS",
+		"exec:  ":            "no command",
 		"udp:10.0.0.7:7100":  "exec:COMMAND ARGS",
 		"tcp:10.0.0.7":       "lacks host or port",
 		"tcp::7100":          "lacks host or port",
@@ -56,10 +55,7 @@ func FuzzCommandAddress(f *testing.F) {
 		}
 		got, err := parseAddress(CommandAddress(a, b))
 		require.NoError(t, err)
-		// Bytes that are no text do not survive; file names may have them, bench
-		// files not.
-		require.Equal(t, target{command: []string{strings.ToValidUTF8(a, "\ufffd"), strings.ToValidUTF8(b, "\ufffd")}}, target{command: []string{
-			strings.ToValidUTF8(got.command[0], "\ufffd"), strings.ToValidUTF8(got.command[1], "\ufffd")}})
+		require.Equal(t, target{command: []string{a, b}}, got)
 	})
 }
 
