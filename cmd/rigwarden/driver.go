@@ -48,7 +48,7 @@ orchestrator that uses the same instrument must be stopped first.
 
 Exit code 0: nothing that was checked failed. 3: something did.`,
 		Example: "  rigwarden driver check -- python3 my_supply.py\n" +
-			"  rigwarden driver check --energise --current \"1 A\" tcp:10.0.0.7:7100",
+			"  rigwarden driver check --energise --current 1A tcp:10.0.0.7:7100",
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return a.driverCheck(cmd.Context(), args, &f) },
 	}
