@@ -106,9 +106,10 @@ func (s *stream) Send(frames []Frame, deadline time.Time) (broken bool, err erro
 		return true, err
 	}
 	n, err := s.conn.Write(bytes)
-	// Half a record on its way would put all that follow out of step.
-	broken = err != nil && (n%RecordSize != 0 || !errors.Is(err, os.ErrDeadlineExceeded))
-	return broken, err
+	// Half a record on its way would put all that follow out of step, and a peer
+	// that took nothing until the deadline will not take the next command either.
+	interrupted := errors.Is(err, os.ErrDeadlineExceeded) && time.Now().Before(deadline)
+	return err != nil && (n%RecordSize != 0 || !interrupted), err
 }
 
 func (s *stream) Interrupt() { _ = s.conn.SetWriteDeadline(time.Unix(1, 0)) }

@@ -86,7 +86,7 @@ func bleeds(words []int32) bool {
 // mu.
 func (m *Monitor) none() {
 	clear(m.want)
-	m.wanted = false
+	m.wanted, m.tried = false, false
 	m.owed = len(m.bleeder.messages) > 0 && m.address.scheme != "log"
 }
 
@@ -111,7 +111,7 @@ func (m *Monitor) compose() []Frame {
 // Halt stops bleeding: the command goes out at once, before what waits to be
 // sent. Without a connection it waits for one, and the command is owed to the
 // next should ctx end first. It fails with ErrNoAnswer when the monitor cannot
-// be heard: then nobody knows that it was told.
+// be heard: then nobody knows that it was told, and it is told again once heard.
 func (m *Monitor) Halt(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, haltTime)
 	defer cancel()
@@ -134,9 +134,7 @@ func (m *Monitor) stop(ctx context.Context) error {
 		m.nudge(m.o.Now())
 		return m.failed("halt", drivers.ErrNoAnswer, fmt.Errorf("not sent: %w", err))
 	}
-	if m.turn == turn {
-		m.owed = false
-	}
+	m.settled(turn)
 	for {
 		err := m.silent(m.o.Now())
 		if err == nil {
@@ -163,7 +161,10 @@ func (m *Monitor) nudge(now drivers.Instant) {
 }
 
 func (m *Monitor) due(now drivers.Instant) bool {
-	return m.carrier != nil && (m.owed || m.wanted && (now >= m.again || m.ended(now)))
+	if m.owed && (!m.tried || m.d.alive(now)) {
+		return m.carrier != nil
+	}
+	return m.carrier != nil && (m.wanted && (now >= m.again || m.ended(now)))
 }
 
 // ended says whether what is wanted has stood for the timeout.
@@ -232,8 +233,21 @@ func (m *Monitor) sendDue(ctx context.Context) {
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if owed && m.turn == turn {
+	if owed {
+		m.settled(turn)
+	}
+}
+
+// settled notes that the command that ends bleeding went out. To a monitor that
+// cannot be heard it is owed still, and sent again once it is heard. The caller
+// holds mu.
+func (m *Monitor) settled(turn uint64) {
+	switch {
+	case m.turn != turn:
+	case m.d.alive(m.o.Now()):
 		m.owed = false
+	default:
+		m.tried = true
 	}
 }
 

@@ -64,7 +64,7 @@ func (m *Monitor) connect(ctx context.Context) error {
 	m.carrier, m.trouble = c, nil
 	m.d.counts.Connections++
 	m.d.forget() // another monitor may be at the other end now
-	m.askAt = 0
+	m.askAt, m.tried = 0, false
 	m.nudge(m.o.Now())
 	m.wake()
 	m.mu.Unlock()
@@ -145,9 +145,12 @@ func (m *Monitor) transmit(ctx context.Context, hurried bool, compose func() []F
 			return err
 		}
 		m.hurried.Store(hurried)
-		deadline, ok := ctx.Deadline()
-		if !ok {
-			deadline = time.Now().Add(sendTime)
+		deadline := time.Now().Add(sendTime)
+		if hurried {
+			deadline = time.Now().Add(hurryTime)
+		}
+		if end, ok := ctx.Deadline(); ok && end.Before(deadline) {
+			deadline = end
 		}
 		frames := compose()
 		broken, err := c.Send(frames, deadline)
@@ -184,6 +187,9 @@ func (m *Monitor) drop(c carrier, err error) {
 		m.carrier, m.trouble = nil, err
 	}
 }
+
+// hurryTime is how long a halt tries one connection before it makes another.
+const hurryTime = 50 * time.Millisecond
 
 // retryTime is the pause between attempts of a hurried sender.
 const retryTime = time.Millisecond

@@ -255,6 +255,16 @@ func newRig(t testing.TB, cells, temps int, change func(*Options, *drivers.Monit
 	return r
 }
 
+// reconnect cuts the connection, when nothing is under way, and waits for the
+// next.
+func (r *rig) reconnect() {
+	r.t.Helper()
+	r.settle()
+	n := r.m.Counts().Connections
+	r.cut()
+	r.await("another connection", func() bool { return r.m.Counts().Connections > n && r.connected() })
+}
+
 func (r *rig) connected() bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -54,7 +54,8 @@ type Monitor struct {
 	until   drivers.Instant // then no more
 	again   drivers.Instant // then the command is repeated
 	turn    uint64          // counts commands
-	owed    bool            // a command that ends bleeding did not go out
+	owed    bool            // a command that ends bleeding did not go out, or to nobody
+	tried   bool            // it went out on this connection, to nobody
 	askAt   drivers.Instant // then identity may be asked for again
 	asking  bool            // it is to be asked for now
 
