@@ -46,7 +46,7 @@ func TestMain(m *testing.M) {
 func run(m *testing.M) int {
 	// They wait more than they work.
 	flag.Parse()
-	err := flag.Set("test.parallel", "6")
+	err := flag.Set("test.parallel", "4")
 	if err != nil {
 		panic(err)
 	}

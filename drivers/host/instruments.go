@@ -68,7 +68,9 @@ func (n *instruments) follow() {
 		case f := <-n.c.frames:
 			n.latest.Store(f)
 			n.seen.raise(f.Echo)
-			if n.alive() && n.isFresh(f) {
+			// A frame that is held up renews for as much less; one that is late by
+			// half a lease is a sign of worse.
+			if n.alive() && n.c.now().Sub(f.At) <= n.c.describe.Lease/2 {
 				// What cannot be sent is not renewed; the lease runs out.
 				_ = n.c.Renew(n.epoch.Load(), f.Echo, n.c.describe.Lease)
 			}
