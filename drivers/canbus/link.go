@@ -102,7 +102,14 @@ func (m *Monitor) receive(c carrier) error {
 		}
 		now := m.o.Now()
 		m.mu.Lock()
+		beat := m.d.beat
 		m.d.frame(&f, now)
+		if m.d.beat != beat {
+			select {
+			case m.swept <- struct{}{}:
+			default: // the sweep before was not noticed yet
+			}
+		}
 		notices := m.d.notices
 		m.d.notices = nil
 		m.nudge(now)

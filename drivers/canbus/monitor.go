@@ -25,7 +25,8 @@ type Options struct {
 	Now func() drivers.Instant
 	// Notice is told what a person should know and no reading shows: impossible
 	// values with their raw numbers, error frames, connections lost and made.
-	// Nil: nobody. It must not call the monitor.
+	// Nil: nobody. It is called from more than one goroutine and must not call
+	// the monitor.
 	Notice func(text string)
 
 	seen func() // for tests: a frame was dealt with
@@ -44,6 +45,7 @@ type Monitor struct {
 	carrier carrier // nil: not connected
 	trouble error   // why not
 	changed chan struct{}
+	swept   chan struct{} // holds one item once a new sweep is complete
 	waiting int
 	read    bool // readers had a reading before
 
@@ -90,7 +92,7 @@ func New(o Options, spec drivers.MonitorSpec) (*Monitor, error) {
 		o.Notice = func(string) {}
 	}
 	m := &Monitor{
-		o: o, spec: spec, address: a, d: d, changed: make(chan struct{}),
+		o: o, spec: spec, address: a, d: d, changed: make(chan struct{}), swept: make(chan struct{}, 1),
 		want: make([]int32, (spec.Cells+15)/16), sending: make(chan struct{}, 1), kick: make(chan struct{}, 1),
 	}
 	m.bleeder = newBleeder(o.Map, &m.spec)
@@ -130,6 +132,11 @@ func (m *Monitor) Close() error {
 	m.working.Wait()
 	return err
 }
+
+// Swept receives when a new sweep is complete, so that whoever reads the other
+// instruments beside the monitor can do so while it is new: over a bus nobody
+// else knows when that is.
+func (m *Monitor) Swept() <-chan struct{} { return m.swept }
 
 // Counts returns what was seen on the bus so far.
 func (m *Monitor) Counts() Counts {

@@ -9,6 +9,13 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 )
 
+// Sweeper is a monitor that tells when it has a new reading. A monitor on a bus
+// sends by its own clock; reading it by another would find readings up to a
+// period old.
+type Sweeper interface {
+	Swept() <-chan struct{}
+}
+
 // sampler reads all devices into frames, one per period, checks each against
 // the tripwire and only then sends it. It waits for no device longer than a
 // share of the period, and for nobody else at all.
@@ -21,6 +28,10 @@ type sampler struct {
 	wire    atomic.Pointer[Tripwire]
 	fast    atomic.Bool
 	wake    chan struct{}
+	// swept receives when the monitor has a new sweep; nil: it does not tell.
+	// A frame is then made at once, so that a breach is seen when it arrives, and
+	// the meter is read beside the taps that it is compared with.
+	swept <-chan struct{}
 
 	looks   looks         // what was seen of the state words
 	paused  atomic.Uint32 // bit per role: leave it alone
@@ -44,6 +55,9 @@ type sensor struct {
 func newSampler(c *Config, k *keeper, send func(*drivers.Frame)) *sampler {
 	s := &sampler{c: c, k: k, send: send, wake: make(chan struct{}, 1), absent: func(Role) {}}
 	s.looks.init(c.layout)
+	if m, ok := c.Set.Monitor.(Sweeper); ok && c.Sample == nil {
+		s.swept = m.Swept()
+	}
 	s.readers = readers(c, s)
 	s.answers = make(chan answer, len(s.readers))
 	s.frame.Counts = make([]int32, len(c.layout.Channels))
@@ -91,6 +105,13 @@ func (s *sampler) run(ctx context.Context) {
 			start = s.c.Now()
 			s.take(ctx, start)
 			due = s.next(start, due)
+		case <-s.swept:
+			if s.hurried() {
+				break // frames come faster than the monitor anyway
+			}
+			start = s.c.Now()
+			s.take(ctx, start)
+			due = start.Add(s.span() + s.span()/sweepGrace)
 		case <-s.wake:
 			due = min(due, max(start.Add(s.span()), s.c.Now()))
 		case <-ctx.Done():
@@ -108,8 +129,17 @@ func (s *sampler) next(start, due drivers.Instant) drivers.Instant {
 	if at := s.nextAt.Swap(0); at != 0 {
 		return min(max(drivers.Instant(at), start.Add(span/2)), start.Add(2*span))
 	}
+	if s.swept != nil && !s.hurried() {
+		// The monitor's next sweep makes the next frame; this is for when it does
+		// not come.
+		return start.Add(span + span/sweepGrace)
+	}
 	return max(due.Add(span), s.c.Now())
 }
+
+// sweepGrace is the part of a period by which a monitor's sweep may come late
+// before a frame is made without it.
+const sweepGrace = 4
 
 // take takes one frame.
 func (s *sampler) take(ctx context.Context, start drivers.Instant) {

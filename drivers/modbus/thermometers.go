@@ -74,6 +74,14 @@ func WithThermometers(m drivers.Monitor, points source, o ThermometerOptions) (*
 	return t, nil
 }
 
+// Swept is the monitor's own, nil where it does not tell.
+func (t *Thermometers) Swept() <-chan struct{} {
+	if m, ok := t.Monitor.(interface{ Swept() <-chan struct{} }); ok {
+		return m.Swept()
+	}
+	return nil
+}
+
 // Close ends the reading of the module.
 func (t *Thermometers) Close() error {
 	t.end()

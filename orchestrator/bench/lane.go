@@ -98,7 +98,11 @@ func (v *Live) compute(a machine.Compute) {
 // drive carries one lane's actions out, in order.
 func (v *Live) drive(l lane) {
 	for e := range v.lanes[l] {
-		ctx, cancel := context.WithTimeout(context.Background(), wait(callTimeout))
+		patience := callTimeout
+		if _, arms := e.action.(machine.Arm); arms {
+			patience = host.ArmTime(&v.spec)
+		}
+		ctx, cancel := context.WithTimeout(context.Background(), wait(patience))
 		v.post(v.device(ctx, e))
 		cancel()
 	}
