@@ -16,6 +16,7 @@ import (
 const (
 	maxDBC         = 4 << 20
 	maxDBCProblems = 100
+	maxSignals     = 2048 // of one message, over all values of its switch
 )
 
 // database is what a DBC file says of messages and signals.
@@ -206,6 +207,10 @@ func (d *dbcReader) signal(s statement) {
 		return
 	}
 	m := d.last
+	if len(m.signals) >= maxSignals {
+		m.refused, m.remedy = fmt.Sprintf("message %s has more than %d signals", m.name, maxSignals), "cut the file down to the monitor's signals"
+		return
+	}
 	if nested.MatchString(s.text) {
 		s.text = nested.ReplaceAllString(s.text, "$1 $2") // one letter for another: columns stay
 		m.refused, m.remedy = fmt.Sprintf("message %s is multiplexed in more than one level (extended multiplexing)", m.name), flatten

@@ -98,16 +98,6 @@ type identityPart struct {
 	numbers bool
 }
 
-// told says whether the monitor says anything of itself.
-func (d *identity) told() bool {
-	for _, p := range d.parts {
-		if len(p.signals) > 0 {
-			return true
-		}
-	}
-	return false
-}
-
 // Cells returns the number of cells that the map names.
 func (m *Map) Cells() int { return len(m.cells.signals) }
 

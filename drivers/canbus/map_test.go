@@ -2,6 +2,7 @@ package canbus
 
 import (
 	"errors"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -375,4 +376,52 @@ func FuzzParseMap(f *testing.F) {
 		}
 		newBleeder(m, &spec).frames(make([]int32, (spec.Cells+15)/16))
 	})
+}
+
+// The example that MAPS.md shows is a map.
+func TestExampleInGuide(t *testing.T) {
+	guide, err := os.ReadFile("MAPS.md")
+	require.NoError(t, err)
+	_, rest, ok := strings.Cut(string(guide), "```yaml\ndbc:")
+	require.True(t, ok)
+	example, _, ok := strings.Cut(rest, "```")
+	require.True(t, ok)
+	m, problems := ParseMap("guide.yaml", []byte("dbc:"+example), func(file string) (string, []byte, error) {
+		assert.Equal(t, "my-monitor.dbc", file)
+		return file, []byte(`BO_ 1 Cells_1: 6 M
+ SG_ Cell1_Voltage : 7|16@0+ (0.1,0) [0|6000] "mV" B
+ SG_ Cell2_Voltage : 23|16@0+ (0.1,0) [0|6000] "mV" B
+ SG_ Alive : 32|4@1+ (1,0) [0|0] "" B
+ SG_ Crc : 40|8@1+ (1,0) [0|0] "" B
+BO_ 2 Slave1: 2 M
+ SG_ Temp1 : 0|8@1- (1,0) [0|0] "degC" B
+ SG_ Temp2 : 8|8@1- (1,0) [0|0] "degC" B
+BO_ 3 Slave2: 1 M
+ SG_ Temp1 : 0|8@1- (1,0) [0|0] "degC" B
+BO_ 4 Pack: 8 M
+ SG_ Pack_Current : 0|32@1- (0.01,0) [0|0] "A" B
+ SG_ Balance_State : 32|2@1+ (1,0) [0|0] "" B
+BO_ 5 Request: 2 B
+ SG_ Balance_Request : 0|2@1+ (1,0) [0|0] "" M
+ SG_ Balance_Enable : 8|1@1+ (1,0) [0|0] "" M
+BO_ 6 Who: 8 M
+ SG_ Serial_Number : 0|32@1+ (1,0) [0|0] "" B
+ SG_ Version_Major : 32|8@1+ (1,0) [0|0] "" B
+ SG_ Version_Minor : 40|8@1+ (1,0) [0|0] "" B
+`), nil
+	})
+	require.NoError(t, tree.Error(problems))
+	assert.Equal(t, []int{2, 3}, []int{m.Cells(), m.Temps()})
+	spec := smallSpec()
+	spec.Cells, spec.Temps, spec.TempStep = 2, 3, 1000
+	d, err := compile(m, spec)
+	require.NoError(t, err)
+	d.frame(&Frame{ID: 6, Len: 8, Data: [8]byte{0xD2, 0x04, 0, 0, 3, 14}}, 1)
+	id, complete, err := d.identity()
+	require.NoError(t, err)
+	assert.True(t, complete)
+	assert.Equal(t, drivers.Identity{Maker: "Own workshop", Model: "CM24", Serial: "1234", Firmware: "3.14"}, id)
+	// Lowest bit, first cell; the constant beside it.
+	frames := newBleeder(m, &spec).frames([]int32{2})
+	assert.Equal(t, []Frame{{ID: 5, Len: 2, Data: [8]byte{2, 1}}}, frames)
 }

@@ -28,21 +28,21 @@ var dbcKeywords = []string{
 // string begins that never ends, else 0.
 func statements(src string) (list []statement, open int) {
 	inside := false // a string
-	n := 0
+	n, begin, at := 0, 0, 0
 	for line := range strings.Lines(src) {
 		n++
+		at += len(line)
 		word := firstWord(line)
 		begins := !inside && slices.Contains(dbcKeywords, word)
 		if begins && len(list) > 0 && list[len(list)-1].keyword == "NS_" {
 			// The names that NS_ lists stand alone on their lines.
 			begins = strings.TrimSpace(line) != word
 		}
-		switch {
-		case begins || len(list) == 0:
-			list = append(list, statement{keyword: word, line: n, text: line})
-		default:
-			list[len(list)-1].text += line
+		if begins || len(list) == 0 {
+			begin = at - len(line)
+			list = append(list, statement{keyword: word, line: n})
 		}
+		list[len(list)-1].text = src[begin:at]
 		for i := 0; i < len(line); i++ {
 			if line[i] == '"' && !(inside && i > 0 && line[i-1] == '\\') {
 				inside = !inside
