@@ -56,7 +56,7 @@ func (a *app) benchListCmd() *cobra.Command {
 func (a *app) benchShowCmd() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "show BENCH",
-		Short:   "Show one bench: its instruments, state and every reading",
+		Short:   "Show one bench: its state, readings, instruments, and what takes its energy off",
 		Example: "  rigwarden bench show quay-1",
 		Args:    cobra.ExactArgs(1),
 		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
@@ -76,6 +76,7 @@ func (a *app) benchShowCmd() *cobra.Command {
 				}
 				t.print(a.out)
 			}
+			a.printSafety(r.GetSafety())
 			return nil
 		}),
 	}

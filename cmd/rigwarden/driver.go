@@ -16,6 +16,7 @@ import (
 	"github.com/rigwarden/rigwarden/drivers/host"
 	"github.com/rigwarden/rigwarden/drivers/plugin"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
+	"github.com/rigwarden/rigwarden/profiles"
 	"github.com/rigwarden/rigwarden/profiles/tree"
 )
 
@@ -79,6 +80,11 @@ func (a *app) driverCheck(ctx context.Context, args []string, f *driverFlags) er
 			fmt.Fprintf(a.err, "%2d of %d  %s\n", number, of, c.Name)
 		}
 	}
+	claimed, err := claimDevices([]device{{"plugin", profiles.DriverPlugin, o.Address}})
+	if err != nil {
+		return err
+	}
+	defer claimed.release()
 	c, err := plugin.NewChecker(ctx, o)
 	if err != nil {
 		e := &service.Error{Kind: service.KindUnreachable, What: err.Error(), Want: "drivers/plugin/PLUGINS.md says what a plugin must do"}

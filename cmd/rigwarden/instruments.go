@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/canbus"
@@ -99,7 +100,11 @@ func (in *instruments) open(o opening, role string) error {
 		if err != nil {
 			return err
 		}
-		d, err := canbus.New(canbus.Options{Address: w.Address, Map: m, Expect: w.Expect, Now: o.now, Notice: o.notice}, o.file.monitor())
+		address := w.Address
+		if log, ok := strings.CutPrefix(address, "log:"); ok {
+			address = "log:" + o.file.beside(log)
+		}
+		d, err := canbus.New(canbus.Options{Address: address, Map: m, Expect: w.Expect, Now: o.now, Notice: o.notice}, o.file.monitor())
 		if err != nil {
 			return err
 		}

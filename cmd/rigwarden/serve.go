@@ -103,7 +103,7 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		}
 		open = append(open, b)
 		cfg.Benches = append(cfg.Benches, service.Served{Bench: b, File: file.name, Text: file.text, Maps: file.maps(), Virtual: f.virtual})
-		a.printBench(file)
+		a.printBench(ctx, file, b)
 	}
 	g := service.New(cfg).GRPC()
 	served := make(chan error, 1)

@@ -49,6 +49,7 @@ func (v *Live) gone(err error) {
 	v.handle(machine.Lost{At: v.now(), Device: "host", Reason: err.Error()})
 	old := v.host
 	v.host = nowhere{}
+	v.tell(v.host)
 	v.work.Go(func() {
 		// A host that hangs is killed: nobody else can hold its wires.
 		ctx, cancel := context.WithTimeout(v.quit, leaveMax)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -71,6 +72,7 @@ type Live struct {
 	commits  chan job // routine commits, which may take their time
 	lanes    map[lane]chan errand
 	reopened chan Host
+	teller   atomic.Pointer[Teller] // the host that can tell of itself
 	lost     bool
 	closed   bool // contactors were closed since the host last told of opening
 	turned   drivers.Instant
@@ -111,6 +113,7 @@ func NewLive(ctx context.Context, spec drivers.Bench, o Options, now func() driv
 		posted: make(chan machine.Event, queueMax), jobs: make(chan job, queueMax), commits: make(chan job),
 		lanes: map[lane]chan errand{}, reopened: make(chan Host, 1),
 	}
+	v.tell(h)
 	v.quit, v.cancel = context.WithCancel(context.Background())
 	v.core.carry = v.carry
 	v.core.keep = v.keep
@@ -178,6 +181,7 @@ func (v *Live) turn(timer *time.Timer, quit <-chan struct{}) {
 		v.gone(err)
 	case h := <-v.reopened:
 		v.host, v.lost, v.heard = h, false, v.now()
+		v.tell(h)
 	case c := <-v.commands:
 		v.jumped()
 		c.reply <- c.fn()

@@ -25,7 +25,7 @@ func (b benchService) List(context.Context, *rigwardenv1.ListBenchesRequest) (*r
 	return out, nil
 }
 
-func (b benchService) Get(_ context.Context, r *rigwardenv1.GetBenchRequest) (*rigwardenv1.GetBenchResponse, error) {
+func (b benchService) Get(ctx context.Context, r *rigwardenv1.GetBenchRequest) (*rigwardenv1.GetBenchResponse, error) {
 	served, err := b.s.bench(r.GetBench())
 	if err != nil {
 		return nil, err
@@ -41,7 +41,44 @@ func (b benchService) Get(_ context.Context, r *rigwardenv1.GetBenchRequest) (*r
 			out.Instruments = append(out.Instruments, &rigwardenv1.Instrument{Role: role, Driver: w.Driver, Address: w.Address})
 		}
 	}
+	t, ok := served.Bench.(safeguarded)
+	if !ok {
+		return out, nil
+	}
+	safety, ok, err := t.Safety(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if ok {
+		out.Safety = SafetyToProto(&safety)
+	}
 	return out, nil
+}
+
+// safeguarded is a bench that can tell what takes its energy off.
+type safeguarded interface {
+	Safety(ctx context.Context) (s bench.Safety, ok bool, err error)
+}
+
+// SafetyToProto puts what a bench tells of its safety into the wire's words.
+func SafetyToProto(s *bench.Safety) *rigwardenv1.Safety {
+	out := &rigwardenv1.Safety{LeaseUs: int64(s.Lease), PeriodUs: int64(s.Period), SchedulingUs: int64(s.Scheduling)}
+	for _, p := range s.Paths {
+		w := &rigwardenv1.FaultPath{Fault: p.Fault, Acts: p.Acts}
+		if p.Bounded {
+			worst := int64(p.Worst)
+			w.WorstUs = &worst
+		}
+		for _, l := range p.Legs {
+			w.Legs = append(w.Legs, &rigwardenv1.PathLeg{Name: l.Name, TimeUs: int64(l.Time)})
+		}
+		out.Paths = append(out.Paths, w)
+	}
+	for _, p := range s.Proofs {
+		out.Proofs = append(out.Proofs, &rigwardenv1.SilenceProof{Role: p.Role.String(), TimeoutUs: int64(p.Timeout),
+			Proven: p.Proven, TookUs: int64(p.Took), AtUs: int64(p.At), Why: p.Why})
+	}
+	return out
 }
 
 // periodMax bounds how slowly a client may ask to be told.

@@ -614,7 +614,9 @@ type GetBenchResponse struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Status *BenchStatus           `protobuf:"bytes,1,opt,name=status,proto3" json:"status,omitempty"`
 	// Instruments as the bench file declares them.
-	Instruments   []*Instrument `protobuf:"bytes,2,rep,name=instruments,proto3" json:"instruments,omitempty"`
+	Instruments []*Instrument `protobuf:"bytes,2,rep,name=instruments,proto3" json:"instruments,omitempty"`
+	// Safety is absent where nothing real can be energised.
+	Safety        *Safety `protobuf:"bytes,3,opt,name=safety,proto3" json:"safety,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -663,6 +665,303 @@ func (x *GetBenchResponse) GetInstruments() []*Instrument {
 	return nil
 }
 
+func (x *GetBenchResponse) GetSafety() *Safety {
+	if x != nil {
+		return x.Safety
+	}
+	return nil
+}
+
+// Safety tells what takes a bench's energy off, and how fast.
+type Safety struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// lease_us is how long the bench stays energised without a renewal; it is
+	// refused under three frame periods and the measured 99.9 % of scheduling
+	// delays together.
+	LeaseUs       int64           `protobuf:"varint,1,opt,name=lease_us,json=leaseUs,proto3" json:"lease_us,omitempty"`
+	PeriodUs      int64           `protobuf:"varint,2,opt,name=period_us,json=periodUs,proto3" json:"period_us,omitempty"`
+	SchedulingUs  int64           `protobuf:"varint,3,opt,name=scheduling_us,json=schedulingUs,proto3" json:"scheduling_us,omitempty"`
+	Paths         []*FaultPath    `protobuf:"bytes,4,rep,name=paths,proto3" json:"paths,omitempty"`
+	Proofs        []*SilenceProof `protobuf:"bytes,5,rep,name=proofs,proto3" json:"proofs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Safety) Reset() {
+	*x = Safety{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Safety) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Safety) ProtoMessage() {}
+
+func (x *Safety) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Safety.ProtoReflect.Descriptor instead.
+func (*Safety) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Safety) GetLeaseUs() int64 {
+	if x != nil {
+		return x.LeaseUs
+	}
+	return 0
+}
+
+func (x *Safety) GetPeriodUs() int64 {
+	if x != nil {
+		return x.PeriodUs
+	}
+	return 0
+}
+
+func (x *Safety) GetSchedulingUs() int64 {
+	if x != nil {
+		return x.SchedulingUs
+	}
+	return 0
+}
+
+func (x *Safety) GetPaths() []*FaultPath {
+	if x != nil {
+		return x.Paths
+	}
+	return nil
+}
+
+func (x *Safety) GetProofs() []*SilenceProof {
+	if x != nil {
+		return x.Proofs
+	}
+	return nil
+}
+
+// FaultPath is what happens after one fault.
+type FaultPath struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Fault string                 `protobuf:"bytes,1,opt,name=fault,proto3" json:"fault,omitempty"`
+	// acts names what switches off.
+	Acts string `protobuf:"bytes,2,opt,name=acts,proto3" json:"acts,omitempty"`
+	// worst_us is absent where nothing on the bench ends it.
+	WorstUs       *int64     `protobuf:"varint,3,opt,name=worst_us,json=worstUs,proto3,oneof" json:"worst_us,omitempty"`
+	Legs          []*PathLeg `protobuf:"bytes,4,rep,name=legs,proto3" json:"legs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FaultPath) Reset() {
+	*x = FaultPath{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FaultPath) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FaultPath) ProtoMessage() {}
+
+func (x *FaultPath) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FaultPath.ProtoReflect.Descriptor instead.
+func (*FaultPath) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *FaultPath) GetFault() string {
+	if x != nil {
+		return x.Fault
+	}
+	return ""
+}
+
+func (x *FaultPath) GetActs() string {
+	if x != nil {
+		return x.Acts
+	}
+	return ""
+}
+
+func (x *FaultPath) GetWorstUs() int64 {
+	if x != nil && x.WorstUs != nil {
+		return *x.WorstUs
+	}
+	return 0
+}
+
+func (x *FaultPath) GetLegs() []*PathLeg {
+	if x != nil {
+		return x.Legs
+	}
+	return nil
+}
+
+type PathLeg struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	TimeUs        int64                  `protobuf:"varint,2,opt,name=time_us,json=timeUs,proto3" json:"time_us,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PathLeg) Reset() {
+	*x = PathLeg{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PathLeg) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PathLeg) ProtoMessage() {}
+
+func (x *PathLeg) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PathLeg.ProtoReflect.Descriptor instead.
+func (*PathLeg) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *PathLeg) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PathLeg) GetTimeUs() int64 {
+	if x != nil {
+		return x.TimeUs
+	}
+	return 0
+}
+
+// SilenceProof tells whether an instrument was seen to switch off by itself.
+type SilenceProof struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Role      string                 `protobuf:"bytes,1,opt,name=role,proto3" json:"role,omitempty"`
+	TimeoutUs int64                  `protobuf:"varint,2,opt,name=timeout_us,json=timeoutUs,proto3" json:"timeout_us,omitempty"`
+	Proven    bool                   `protobuf:"varint,3,opt,name=proven,proto3" json:"proven,omitempty"`
+	// took_us is how long it had been left alone when it was found off.
+	TookUs int64 `protobuf:"varint,4,opt,name=took_us,json=tookUs,proto3" json:"took_us,omitempty"`
+	AtUs   int64 `protobuf:"varint,5,opt,name=at_us,json=atUs,proto3" json:"at_us,omitempty"`
+	// why says what stands against it where it is not proven.
+	Why           string `protobuf:"bytes,6,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SilenceProof) Reset() {
+	*x = SilenceProof{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SilenceProof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SilenceProof) ProtoMessage() {}
+
+func (x *SilenceProof) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SilenceProof.ProtoReflect.Descriptor instead.
+func (*SilenceProof) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *SilenceProof) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
+func (x *SilenceProof) GetTimeoutUs() int64 {
+	if x != nil {
+		return x.TimeoutUs
+	}
+	return 0
+}
+
+func (x *SilenceProof) GetProven() bool {
+	if x != nil {
+		return x.Proven
+	}
+	return false
+}
+
+func (x *SilenceProof) GetTookUs() int64 {
+	if x != nil {
+		return x.TookUs
+	}
+	return 0
+}
+
+func (x *SilenceProof) GetAtUs() int64 {
+	if x != nil {
+		return x.AtUs
+	}
+	return 0
+}
+
+func (x *SilenceProof) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
 type Instrument struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Role          string                 `protobuf:"bytes,1,opt,name=role,proto3" json:"role,omitempty"`
@@ -674,7 +973,7 @@ type Instrument struct {
 
 func (x *Instrument) Reset() {
 	*x = Instrument{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +985,7 @@ func (x *Instrument) String() string {
 func (*Instrument) ProtoMessage() {}
 
 func (x *Instrument) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +998,7 @@ func (x *Instrument) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Instrument.ProtoReflect.Descriptor instead.
 func (*Instrument) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{6}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Instrument) GetRole() string {
@@ -735,7 +1034,7 @@ type WatchBenchRequest struct {
 
 func (x *WatchBenchRequest) Reset() {
 	*x = WatchBenchRequest{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -747,7 +1046,7 @@ func (x *WatchBenchRequest) String() string {
 func (*WatchBenchRequest) ProtoMessage() {}
 
 func (x *WatchBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -760,7 +1059,7 @@ func (x *WatchBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchBenchRequest.ProtoReflect.Descriptor instead.
 func (*WatchBenchRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{7}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *WatchBenchRequest) GetBench() string {
@@ -786,7 +1085,7 @@ type WatchBenchResponse struct {
 
 func (x *WatchBenchResponse) Reset() {
 	*x = WatchBenchResponse{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -798,7 +1097,7 @@ func (x *WatchBenchResponse) String() string {
 func (*WatchBenchResponse) ProtoMessage() {}
 
 func (x *WatchBenchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -811,7 +1110,7 @@ func (x *WatchBenchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchBenchResponse.ProtoReflect.Descriptor instead.
 func (*WatchBenchResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{8}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *WatchBenchResponse) GetStatus() *BenchStatus {
@@ -890,10 +1189,34 @@ const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\x13ListBenchesResponse\x123\n" +
 	"\abenches\x18\x01 \x03(\v2\x19.rigwarden.v1.BenchStatusR\abenches\"'\n" +
 	"\x0fGetBenchRequest\x12\x14\n" +
-	"\x05bench\x18\x01 \x01(\tR\x05bench\"\x81\x01\n" +
+	"\x05bench\x18\x01 \x01(\tR\x05bench\"\xaf\x01\n" +
 	"\x10GetBenchResponse\x121\n" +
 	"\x06status\x18\x01 \x01(\v2\x19.rigwarden.v1.BenchStatusR\x06status\x12:\n" +
-	"\vinstruments\x18\x02 \x03(\v2\x18.rigwarden.v1.InstrumentR\vinstruments\"R\n" +
+	"\vinstruments\x18\x02 \x03(\v2\x18.rigwarden.v1.InstrumentR\vinstruments\x12,\n" +
+	"\x06safety\x18\x03 \x01(\v2\x14.rigwarden.v1.SafetyR\x06safety\"\xc8\x01\n" +
+	"\x06Safety\x12\x19\n" +
+	"\blease_us\x18\x01 \x01(\x03R\aleaseUs\x12\x1b\n" +
+	"\tperiod_us\x18\x02 \x01(\x03R\bperiodUs\x12#\n" +
+	"\rscheduling_us\x18\x03 \x01(\x03R\fschedulingUs\x12-\n" +
+	"\x05paths\x18\x04 \x03(\v2\x17.rigwarden.v1.FaultPathR\x05paths\x122\n" +
+	"\x06proofs\x18\x05 \x03(\v2\x1a.rigwarden.v1.SilenceProofR\x06proofs\"\x8d\x01\n" +
+	"\tFaultPath\x12\x14\n" +
+	"\x05fault\x18\x01 \x01(\tR\x05fault\x12\x12\n" +
+	"\x04acts\x18\x02 \x01(\tR\x04acts\x12\x1e\n" +
+	"\bworst_us\x18\x03 \x01(\x03H\x00R\aworstUs\x88\x01\x01\x12)\n" +
+	"\x04legs\x18\x04 \x03(\v2\x15.rigwarden.v1.PathLegR\x04legsB\v\n" +
+	"\t_worst_us\"6\n" +
+	"\aPathLeg\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x17\n" +
+	"\atime_us\x18\x02 \x01(\x03R\x06timeUs\"\x99\x01\n" +
+	"\fSilenceProof\x12\x12\n" +
+	"\x04role\x18\x01 \x01(\tR\x04role\x12\x1d\n" +
+	"\n" +
+	"timeout_us\x18\x02 \x01(\x03R\ttimeoutUs\x12\x16\n" +
+	"\x06proven\x18\x03 \x01(\bR\x06proven\x12\x17\n" +
+	"\atook_us\x18\x04 \x01(\x03R\x06tookUs\x12\x13\n" +
+	"\x05at_us\x18\x05 \x01(\x03R\x04atUs\x12\x10\n" +
+	"\x03why\x18\x06 \x01(\tR\x03why\"R\n" +
 	"\n" +
 	"Instrument\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x16\n" +
@@ -936,7 +1259,7 @@ func file_rigwarden_v1_bench_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_rigwarden_v1_bench_proto_goTypes = []any{
 	(Phase)(0),                  // 0: rigwarden.v1.Phase
 	(*BenchStatus)(nil),         // 1: rigwarden.v1.BenchStatus
@@ -945,9 +1268,13 @@ var file_rigwarden_v1_bench_proto_goTypes = []any{
 	(*ListBenchesResponse)(nil), // 4: rigwarden.v1.ListBenchesResponse
 	(*GetBenchRequest)(nil),     // 5: rigwarden.v1.GetBenchRequest
 	(*GetBenchResponse)(nil),    // 6: rigwarden.v1.GetBenchResponse
-	(*Instrument)(nil),          // 7: rigwarden.v1.Instrument
-	(*WatchBenchRequest)(nil),   // 8: rigwarden.v1.WatchBenchRequest
-	(*WatchBenchResponse)(nil),  // 9: rigwarden.v1.WatchBenchResponse
+	(*Safety)(nil),              // 7: rigwarden.v1.Safety
+	(*FaultPath)(nil),           // 8: rigwarden.v1.FaultPath
+	(*PathLeg)(nil),             // 9: rigwarden.v1.PathLeg
+	(*SilenceProof)(nil),        // 10: rigwarden.v1.SilenceProof
+	(*Instrument)(nil),          // 11: rigwarden.v1.Instrument
+	(*WatchBenchRequest)(nil),   // 12: rigwarden.v1.WatchBenchRequest
+	(*WatchBenchResponse)(nil),  // 13: rigwarden.v1.WatchBenchResponse
 }
 var file_rigwarden_v1_bench_proto_depIdxs = []int32{
 	0,  // 0: rigwarden.v1.BenchStatus.phase:type_name -> rigwarden.v1.Phase
@@ -955,19 +1282,23 @@ var file_rigwarden_v1_bench_proto_depIdxs = []int32{
 	2,  // 2: rigwarden.v1.BenchStatus.temperatures:type_name -> rigwarden.v1.Reading
 	1,  // 3: rigwarden.v1.ListBenchesResponse.benches:type_name -> rigwarden.v1.BenchStatus
 	1,  // 4: rigwarden.v1.GetBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
-	7,  // 5: rigwarden.v1.GetBenchResponse.instruments:type_name -> rigwarden.v1.Instrument
-	1,  // 6: rigwarden.v1.WatchBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
-	3,  // 7: rigwarden.v1.Benches.List:input_type -> rigwarden.v1.ListBenchesRequest
-	5,  // 8: rigwarden.v1.Benches.Get:input_type -> rigwarden.v1.GetBenchRequest
-	8,  // 9: rigwarden.v1.Benches.Watch:input_type -> rigwarden.v1.WatchBenchRequest
-	4,  // 10: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
-	6,  // 11: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
-	9,  // 12: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
-	10, // [10:13] is the sub-list for method output_type
-	7,  // [7:10] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	11, // 5: rigwarden.v1.GetBenchResponse.instruments:type_name -> rigwarden.v1.Instrument
+	7,  // 6: rigwarden.v1.GetBenchResponse.safety:type_name -> rigwarden.v1.Safety
+	8,  // 7: rigwarden.v1.Safety.paths:type_name -> rigwarden.v1.FaultPath
+	10, // 8: rigwarden.v1.Safety.proofs:type_name -> rigwarden.v1.SilenceProof
+	9,  // 9: rigwarden.v1.FaultPath.legs:type_name -> rigwarden.v1.PathLeg
+	1,  // 10: rigwarden.v1.WatchBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
+	3,  // 11: rigwarden.v1.Benches.List:input_type -> rigwarden.v1.ListBenchesRequest
+	5,  // 12: rigwarden.v1.Benches.Get:input_type -> rigwarden.v1.GetBenchRequest
+	12, // 13: rigwarden.v1.Benches.Watch:input_type -> rigwarden.v1.WatchBenchRequest
+	4,  // 14: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
+	6,  // 15: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
+	13, // 16: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
+	14, // [14:17] is the sub-list for method output_type
+	11, // [11:14] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_rigwarden_v1_bench_proto_init() }
@@ -977,13 +1308,14 @@ func file_rigwarden_v1_bench_proto_init() {
 	}
 	file_rigwarden_v1_bench_proto_msgTypes[0].OneofWrappers = []any{}
 	file_rigwarden_v1_bench_proto_msgTypes[1].OneofWrappers = []any{}
+	file_rigwarden_v1_bench_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_v1_bench_proto_rawDesc), len(file_rigwarden_v1_bench_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   9,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
