@@ -64,3 +64,38 @@ func Allowed(margins ...Margin) (drivers.Span, string, error) {
 	}
 	return least, by, nil
 }
+
+// Terms tell how long a bench's lease is, and between what it lies.
+type Terms struct {
+	Length, Period, Scheduling drivers.Span
+	// Least is three frame periods and the measured scheduling delay: a shorter
+	// lease could run out without a fault.
+	Least drivers.Span
+	// Allowed is how long current may go on unwatched, and By the quantity that
+	// decides; By is empty where no margins were given.
+	Allowed drivers.Span
+	By      string
+}
+
+// LeaseTerms derives between what a bench's lease lies. The margins come from
+// the plan or module that the bench is to run; without any, Allowed is not told.
+func LeaseTerms(b *drivers.Bench, scheduling drivers.Span, margins ...Margin) (Terms, error) {
+	t := Terms{Length: b.Lease, Period: b.Monitor.Period, Scheduling: scheduling, Least: 3*b.Monitor.Period + scheduling}
+	var err error
+	if len(margins) > 0 {
+		t.Allowed, t.By, err = Allowed(margins...)
+	}
+	return t, err
+}
+
+// Fits reports whether the lease lies between both.
+func (t Terms) Fits() bool { return t.Length >= t.Least && (t.By == "" || t.Length <= t.Allowed) }
+
+func (t Terms) String() string {
+	s := fmt.Sprintf("lease %v: at least %v (three frames of %v and %v of scheduling)",
+		duration(t.Length), duration(t.Least), duration(t.Period), duration(t.Scheduling))
+	if t.By != "" {
+		s += fmt.Sprintf(", at most %v (%s)", rounded(t.Allowed), t.By)
+	}
+	return s
+}

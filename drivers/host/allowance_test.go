@@ -3,6 +3,7 @@ package host
 import (
 	"context"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -49,58 +50,142 @@ func TestCheckLease(t *testing.T) {
 	require.ErrorIs(t, CheckLease(0, 0, 0), ErrLeaseShort)
 }
 
-// Every path's worst time is the sum of what the bench declares. The figures
-// are added up here by hand.
-func TestPaths(t *testing.T) {
+// pathBench is the test bench with figures that can be added up by hand.
+func pathBench(driver string) drivers.Bench {
 	b := testBench()
+	for _, w := range []*drivers.Wire{&b.Monitor.Wire, &b.Supply.Wire, &b.Load.Wire, &b.Box.Wire, &b.Meter.Wire} {
+		w.Driver = driver
+	}
 	b.Monitor.Skew, b.Monitor.Window = 2*ms, 8*ms
 	b.Supply.Delay, b.Supply.Slew = 50*ms, 100*drivers.Ampere // 50 A at 100 A/s: 500 ms
 	b.Load.Delay = 20 * ms
-	timing := Timing{Scheduling: 4 * ms, Call: 200 * ms, LostAfter: 3, Silence: 350 * ms, Persistence: 0}
-	find := func(fault string) Path {
-		for _, p := range Paths(&b, timing) {
-			if p.Fault == fault {
-				sum := drivers.Span(0)
-				for _, l := range p.Legs {
-					sum += l.Time
-				}
-				require.Equal(t, p.Worst, sum, fault)
-				return p
-			}
+	return b
+}
+
+// pathOf finds a fault's path, whose legs must add up.
+func pathOf(t *testing.T, b *drivers.Bench, fault string) Path {
+	t.Helper()
+	timing := Timing{Scheduling: 4 * ms, Call: 200 * ms, LostAfter: 3, Silence: 350 * ms}
+	var found []Path
+	for _, p := range Paths(b, timing) {
+		sum := drivers.Span(0)
+		for _, l := range p.Legs {
+			sum += l.Time
 		}
-		require.Fail(t, "no path", fault)
-		return Path{}
+		require.Equal(t, p.Worst, sum, p.Fault)
+		if p.Fault == fault {
+			found = append(found, p)
+		}
 	}
-	const off = 200*ms + 550*ms // call, and the supply's delay and fall
+	require.Len(t, found, 1, fault)
+	return found[0]
+}
+
+// Every path's worst time is the sum of what the bench declares. The figures
+// are added up here by hand.
+func TestPaths(t *testing.T) {
+	b := pathBench("virtual")
+	const off = 200*ms + 550*ms           // call, and the supply's delay and fall
+	const opens = 100*ms + 200*ms + 30*ms // opening time, call, contactors
+	const lost = 400*ms + 50*ms + drivers.Second + 4*ms
 	for fault, want := range map[string]drivers.Span{
 		"breach of an absolute limit": 110*ms + 50*ms + 4*ms + off,
 		"monitor silent":              350*ms + 100*ms + 50*ms + 4*ms + off,
 		"daemon dead":                 4*ms + off,
 		"daemon frozen":               drivers.Second + 4*ms + off,
-		"supply cut off":              400*ms + drivers.Second + 4*ms + 100*ms + 30*ms,
-		"load cut off":                400*ms + drivers.Second + 4*ms + 100*ms + 30*ms,
-		"instrument obeys nothing":    4*ms + 100*ms + 30*ms,
+		"supply cut off":              lost + opens,
+		"load cut off":                lost + opens,
+		"box cut off":                 lost + off,
+		"meter cut off":               lost + off,
+		"instrument obeys nothing":    4*ms + opens,
 	} {
-		p := find(fault)
+		p := pathOf(t, &b, fault)
 		require.True(t, p.Bounded, fault)
 		require.Equal(t, want, p.Worst, fault)
 	}
-	require.False(t, find("host dead or frozen").Bounded, "no timeout, no heartbeat: nothing ends it")
+	require.False(t, pathOf(t, &b, "host dead or frozen").Bounded, "no timeout, no heartbeat: nothing ends it")
 
 	b.Supply.CommTimeout = 600 * ms // the load has none: still not bounded
-	require.False(t, find("host dead or frozen").Bounded)
-	require.Equal(t, 1150*ms, find("supply cut off").Worst)
-	require.Equal(t, "its own communication timeout", find("supply cut off").Acts)
+	require.False(t, pathOf(t, &b, "host dead or frozen").Bounded)
+	// A timeout's margin is a tenth and a period, to which it is proven.
+	require.Equal(t, 600*ms+160*ms+550*ms, pathOf(t, &b, "supply cut off").Worst)
+	require.Equal(t, "its own communication timeout", pathOf(t, &b, "supply cut off").Acts)
 	b.Load.CommTimeout = 900 * ms
-	require.Equal(t, 1450*ms, find("host dead or frozen").Worst) // the later timeout, the slower fall
+	require.Equal(t, 600*ms+160*ms+550*ms, pathOf(t, &b, "host dead or frozen").Worst, "the later of both")
+	b.Load.CommTimeout = 1500 * ms
+	require.Equal(t, 1500*ms+250*ms+20*ms, pathOf(t, &b, "host dead or frozen").Worst)
 	b.Box.Heartbeat = 500 * ms
-	require.Equal(t, 530*ms, find("host dead or frozen").Worst)
-	require.Equal(t, "contactor box without its heartbeat", find("host dead or frozen").Acts)
+	require.Equal(t, 500*ms+150*ms+30*ms, pathOf(t, &b, "host dead or frozen").Worst)
+	require.Equal(t, "contactor box without its heartbeat", pathOf(t, &b, "host dead or frozen").Acts)
+	require.Equal(t, 680*ms, pathOf(t, &b, "box cut off").Worst)
+}
 
-	timing.Plugin = true
-	require.Equal(t, 4*ms+off, find("host dead").Worst)
-	require.Equal(t, drivers.Second+4*ms+off, find("host frozen").Worst)
-	require.Equal(t, 530*ms, find("plugin dead or frozen").Worst)
+// Over wires a halt may cost the connection that it interrupts, and the monitor
+// measures on its own grid.
+func TestPathsOverWires(t *testing.T) {
+	b := pathBench("scpi")
+	const again = 10*ms + 200*ms
+	require.Equal(t, 4*ms+200*ms+again+550*ms, pathOf(t, &b, "daemon dead").Worst)
+	require.Equal(t, 110*ms+100*ms+50*ms+4*ms+200*ms+again+550*ms, pathOf(t, &b, "breach of an absolute limit").Worst)
+	require.Equal(t, 400*ms+50*ms+drivers.Second+4*ms+100*ms+200*ms+again+30*ms, pathOf(t, &b, "load cut off").Worst)
+}
+
+// What a plugin holds, the plugin switches off when its host is gone; what the
+// host holds itself still has only its own timeout, or the box.
+func TestPathsOfPlugins(t *testing.T) {
+	b := pathBench("scpi")
+	b.Load.Driver = "plugin"
+	const again = 10*ms + 200*ms
+	const fall = 200*ms + again + 4*ms + 20*ms // and the plugin's scheduling
+	require.Equal(t, 4*ms+fall, pathOf(t, &b, "host dead, before a plugin").Worst)
+	require.Equal(t, drivers.Second+4*ms+fall, pathOf(t, &b, "host frozen, before a plugin").Worst)
+	require.Equal(t, drivers.Second+4*ms+fall, pathOf(t, &b, "load's plugin cut off").Worst)
+	require.Equal(t, "lease in the host, then the contactor box", pathOf(t, &b, "load's plugin dead, or itself cut off").Acts)
+	require.False(t, pathOf(t, &b, "host dead or frozen").Bounded, "the supply is the host's own")
+	b.Supply.CommTimeout = drivers.Second
+	require.Equal(t, drivers.Second+200*ms+550*ms, pathOf(t, &b, "host dead or frozen").Worst, "the load needs none of its own for that")
+	b.Supply.CommTimeout = 0
+	b.Box.Driver = "plugin"
+	p := pathOf(t, &b, "host dead or frozen")
+	require.Equal(t, "lease in the box's plugin", p.Acts)
+	require.Equal(t, drivers.Second+4*ms+100*ms+200*ms+again+4*ms+30*ms, p.Worst)
+
+	b.Monitor.Driver = "plugin" // its frame, its reading, two delays and two looks
+	require.Equal(t, 110*ms+150*ms+4*ms+100*ms+50*ms+4*ms+200*ms+again+550*ms, pathOf(t, &b, "breach of an absolute limit").Worst)
+}
+
+func TestLeaseTerms(t *testing.T) {
+	b := testBench()
+	terms, err := LeaseTerms(&b, 1234)
+	require.NoError(t, err)
+	require.Equal(t, "lease 1s: at least 301.234ms (three frames of 100ms and 1.234ms of scheduling)", terms.String())
+	require.True(t, terms.Fits())
+	// 50 mV at 20 mV/s.
+	terms, err = LeaseTerms(&b, 1234, Margin{Name: "cell voltage", Absolute: 3_650_000, Operating: 3_600_000, Rate: 20_000})
+	require.NoError(t, err)
+	require.Equal(t, 2500*ms, terms.Allowed)
+	require.Equal(t, "lease 1s: at least 301.234ms (three frames of 100ms and 1.234ms of scheduling), at most 2.5s (cell voltage)", terms.String())
+	require.True(t, terms.Fits())
+	b.Lease = 3 * drivers.Second
+	terms, err = LeaseTerms(&b, 1234, Margin{Name: "cell voltage", Absolute: 3_650_000, Operating: 3_600_000, Rate: 20_000})
+	require.NoError(t, err)
+	require.False(t, terms.Fits())
+	_, err = LeaseTerms(&b, 0, Margin{Name: "absurd", Absolute: 1 << 62, Rate: 1})
+	require.Error(t, err)
+}
+
+// A client tells both with what its host measured.
+func TestClientPaths(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.config.CallTimeout = 150 * ms
+		r.open()
+		b := r.bench
+		require.Equal(t, Paths(&b, Timing{Scheduling: ms, Call: 150 * ms, LostAfter: 3, Silence: 350 * ms}), r.client.Paths(testLimits()))
+		terms, err := r.client.Terms()
+		require.NoError(t, err)
+		require.Equal(t, 301*ms, terms.Least)
+	})
 }
 
 // 1000 delays of 1 us to 1000 us: at most one in a thousand, the longest, may

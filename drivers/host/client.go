@@ -314,6 +314,19 @@ func (c *Client) fail(err error) {
 // Describe returns what the host told of itself at the start.
 func (c *Client) Describe() Description { return c.describe }
 
+// Paths are the worst times of the bench under the given tripwire, with what
+// the host measured of its own scheduling.
+func (c *Client) Paths(wire TripwireLimits) []Path {
+	d := &c.describe
+	return Paths(&c.bench, Timing{Scheduling: d.Scheduling, Call: d.Call, LostAfter: d.LostAfter,
+		Silence: wire.Silence, Persistence: wire.Persistence})
+}
+
+// Terms tell how the bench's lease is derived; see LeaseTerms.
+func (c *Client) Terms(margins ...Margin) (Terms, error) {
+	return LeaseTerms(&c.bench, c.describe.Scheduling, margins...)
+}
+
 // Frames gives every reading, each in its own memory. A reader that is too
 // slow loses the oldest, never the newest: the numbers (Frame.Echo) rise by one
 // per frame, so what was lost shows as a gap, and Dropped counts it. Frame.At
