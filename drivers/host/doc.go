@@ -13,6 +13,12 @@
 // that cannot block. No lock that sampling or gRPC holds is on the way, and a
 // device that hangs delays no other.
 //
+// What must switch off by itself when this process dies is not believed but
+// proven: arming leaves each instrument whose communication timeout is declared
+// alone, on at 0 A behind open contactors, and wants to find it off (Proof). An
+// instrument that was lost is armed and proven anew. A contactor box's heartbeat
+// is proven only where a person asks, since a contactor closes for it.
+//
 // Package host knows drivers and nothing above them: no plant, no virtual
 // bench, no orchestrator. The command that starts it passes the instruments
 // (drivers.Set) and, for a bench whose time it owns, a sampler.

@@ -42,7 +42,13 @@ func proofTime(b *drivers.Bench, spec *drivers.PowerSpec, call drivers.Span) dri
 		return 0
 	}
 	period := b.Monitor.Period
-	return settleTime(b, call) + // contactors measured open
+	if plugged(spec.Wire) { // whose plugin looks for itself, behind the host
+		own := *spec
+		own.Wire = drivers.Wire{}
+		return 2 * proofTime(b, &own, call)
+	}
+	return 2*call + // halts before it taken, commands under way over
+		settleTime(b, call) + // contactors measured open
 		2*period + // its reader rests
 		call + onTime(spec.Delay, period, call) + // on, and seen to be
 		spec.CommTimeout + spec.Delay + silenceMargin(spec.CommTimeout, period) +
@@ -148,7 +154,7 @@ func (s *service) provePower(ctx context.Context, role Role, p drivers.Protectio
 	device, spec, halter := s.power(role)
 	took, err := s.alone(ctx, role, halter, open, idle, func(ctx context.Context, x *solo) (drivers.Span, error) {
 		if remote, ok := device.(Prover); ok {
-			ctx, cancel := context.WithTimeout(ctx, duration(2*proofTime(&s.c.Bench, spec, s.c.CallTimeout)))
+			ctx, cancel := context.WithTimeout(ctx, duration(proofTime(&s.c.Bench, spec, s.c.CallTimeout)))
 			defer cancel()
 			return remote.ProveSilence(ctx, p)
 		}
@@ -165,6 +171,8 @@ func (s *service) proveBox(ctx context.Context) error {
 	switch {
 	case s.c.Set.Box == nil:
 		return fmt.Errorf("%s: %w", RoleBox, ErrAbsent)
+	case plugged(spec.Wire):
+		return fmt.Errorf("%s: a plugin holds it and keeps its heartbeat; only the plugin can leave it alone: %w", RoleBox, drivers.ErrRefused)
 	case spec.Heartbeat == 0:
 		return fmt.Errorf("%s: it declares no heartbeat to prove: %w", RoleBox, drivers.ErrRefused)
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/host"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -26,13 +27,13 @@ func (v *Live) hosted(e host.Event) {
 	v.handle(machine.Lost{At: v.now(), Device: e.Role.String(), Reason: e.Kind.String() + ": " + e.Text})
 }
 
-// opened tells people of an opening that counts: above the opening current, or
-// with the current unknown, while something was closed (INV-03).
+// opened passes on an opening that counts: above the opening current, or with
+// the current unknown, while something was closed (INV-03).
 func (v *Live) opened(e host.Event) {
 	was := v.closed
 	v.closed = false
 	if was && (e.Breach.Unknown || e.Breach.Value > e.Breach.Limit) {
-		v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: e.String()})
+		v.handle(machine.Opened{At: v.now(), Current: drivers.Microamps(e.Breach.Value), Unknown: e.Breach.Unknown})
 	}
 }
 

@@ -97,12 +97,12 @@ func (v *Live) compute(a machine.Compute) {
 
 // drive carries one lane's actions out, in order.
 func (v *Live) drive(l lane) {
+	limit := wait(callTimeout)
+	if l == laneArm { // the host may prove the instruments' timeouts by silence
+		limit += wait(host.ArmTime(&v.spec))
+	}
 	for e := range v.lanes[l] {
-		patience := callTimeout
-		if _, arms := e.action.(machine.Arm); arms {
-			patience = host.ArmTime(&v.spec)
-		}
-		ctx, cancel := context.WithTimeout(context.Background(), wait(patience))
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
 		v.post(v.device(ctx, e))
 		cancel()
 	}

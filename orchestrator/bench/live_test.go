@@ -37,11 +37,15 @@ type fakeHost struct {
 	// mute stops frames; hang makes the box's driver never answer.
 	mute, hang bool
 	closed     bool
+	// proof is how long arming takes, while the supply is left alone.
+	proof   time.Duration
+	resting bool
+	layout  *drivers.Layout
+	beat    int32
 }
 
 func (h *fakeHost) run(ctx context.Context) {
-	layout := 0
-	h.rt.Do(func(b *virtual.Bench) { layout = len(b.Layout().Channels) })
+	h.rt.Do(func(b *virtual.Bench) { h.layout = b.Layout() })
 	for echo := uint64(1); ; echo++ {
 		timer := time.NewTimer(time.Duration(h.rt.Next().Sub(h.now())) * time.Microsecond)
 		select {
@@ -50,16 +54,31 @@ func (h *fakeHost) run(ctx context.Context) {
 			timer.Stop()
 			return
 		}
-		f := &drivers.Frame{Counts: make([]int32, layout), Echo: echo}
+		f := &drivers.Frame{Counts: make([]int32, len(h.layout.Channels)), Echo: echo}
 		ok := h.rt.Frame(f)
 		h.mu.Lock()
 		mute := h.mute
+		h.leaveAlone(f)
 		h.mu.Unlock()
 		if ok && !mute {
 			f.Echo = echo
 			h.frames <- f
 		}
 	}
+}
+
+// leaveAlone shows the supply as a host does that reads it no longer: no
+// readings, and a counter that stands still.
+func (h *fakeHost) leaveAlone(f *drivers.Frame) {
+	at := h.layout.Find(drivers.SupplyBeat)
+	if !h.resting {
+		h.beat = f.Counts[at]
+		return
+	}
+	for _, k := range []drivers.Kind{drivers.SupplyVoltage, drivers.SupplyCurrent, drivers.SupplyState} {
+		f.Counts[h.layout.Find(k)] = drivers.NoReading
+	}
+	f.Counts[at] = h.beat
 }
 
 func (h *fakeHost) with(fn func()) {
@@ -79,6 +98,13 @@ func (h *fakeHost) refused(epoch uint64) error {
 
 func (h *fakeHost) Arm(ctx context.Context, epoch uint64, supply, load drivers.Protection, _ host.TripwireLimits) (s, l drivers.Protection, err error) {
 	set := h.rt.Set()
+	h.with(func() { h.resting = h.proof > 0 })
+	defer h.with(func() { h.resting = false })
+	select {
+	case <-time.After(h.proof):
+	case <-ctx.Done():
+		return s, l, ctx.Err()
+	}
 	if s, err = set.Supply.Arm(ctx, supply); err == nil {
 		l, err = set.Load.Arm(ctx, load)
 	}
@@ -352,6 +378,31 @@ func TestLiveStop(t *testing.T) {
 	})
 }
 
+// TestLiveProof: arming may take as long as it takes to prove two communication
+// timeouts by silence. Meanwhile an instrument that nobody reads is no lost
+// device and trips nothing; what takes longer than that is refused.
+func TestLiveProof(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLiveBench(t)
+		spec := l.bench().Bench
+		most := time.Duration(host.ArmTime(&spec)) * time.Microsecond
+		require.Greater(t, most, 2*2*time.Second, "the shipped bench declares 2 s of silence for both")
+		l.host().with(func() { l.host().proof = most })
+		from := l.now()
+		l.start()
+		l.charging()
+		require.Greater(t, int64(l.now().Sub(from)), most.Microseconds())
+		require.NoError(t, l.live.Command(t.Context(), machine.VerbStop, "tester", ""))
+		require.Equal(t, machine.OutcomeStopped, (<-l.ended).Outcome)
+
+		l.host().with(func() { l.host().proof = most + time.Second })
+		l.start()
+		e := <-l.ended
+		require.Equal(t, machine.OutcomeRefused, e.Outcome)
+		require.Contains(t, e.Reason, "arm failed: context deadline exceeded")
+	})
+}
+
 // TestLiveHostDies: the host's death trips; another host drives everything safe,
 // its frames prove zero current, and a person clears the latch (INV-04, INV-05,
 // INV-06).
@@ -374,6 +425,25 @@ func TestLiveHostDies(t *testing.T) {
 		require.ErrorIs(t, l.live.Command(t.Context(), machine.VerbAcknowledge, "tester", ""), bench.ErrNoReason)
 		require.NoError(t, l.live.Command(t.Context(), machine.VerbAcknowledge, "tester", "host replaced"))
 		require.Empty(t, l.live.Status().Latched)
+	})
+}
+
+// TestLiveOpened: contactors that the host opened under current, after it halted
+// everything by itself, count against their breaking rating (INV-03), in the
+// run's record and to people; an opening with nothing closed does not.
+func TestLiveOpened(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLiveBench(t)
+		l.start()
+		opened := host.Event{Kind: host.EventOpened, Role: host.RoleBox, Breach: host.Breach{Channel: -1, Value: 20_000_000, Limit: 1_000_000}}
+		l.host().events <- opened // nothing was closed yet
+		l.charging()
+		require.False(t, l.journal.has("opened at="))
+		l.host().events <- host.Event{Kind: host.EventLeaseOut, Breach: host.Breach{Channel: -1}, Text: "the lease ran out; everything was halted"}
+		l.host().events <- opened
+		l.phase(machine.PhaseLatched)
+		require.True(t, l.journal.has("opened at="))
+		require.True(t, l.journal.has("contactors opened at 20.000 A, above the opening current of 1.000 A; breaking rating 200.000 A: check for welds before the next use"))
 	})
 }
 

@@ -28,7 +28,9 @@ func (m *Machine) becomeArming(again bool) {
 	m.switchTo(0)
 	m.bleedCells(nil)
 	m.emit(Arm{Epoch: m.epoch, Supply: m.plan.SupplyArm, Load: m.plan.LoadArm})
-	m.timer = m.now.Add(m.plan.Ready.Timeout)
+	// The host may prove that the instruments switch off by themselves, which
+	// takes as long as their silence, one after the other.
+	m.timer = m.now.Add(m.plan.Ready.Timeout + 2*(m.plan.SupplyArm.CommTimeout+m.plan.LoadArm.CommTimeout))
 	m.guard.Reset(m.now)
 }
 

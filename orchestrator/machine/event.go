@@ -60,6 +60,13 @@ type (
 		Device string
 		Reason string
 	}
+	// Opened says that the host opened closed contactors by itself, above their
+	// opening current or with the current unknown.
+	Opened struct {
+		At      drivers.Instant
+		Current drivers.Microamps // magnitude
+		Unknown bool
+	}
 	// Stored answers a Permit, Journal{Urgent} of the same epoch: it is durable,
 	// or cannot be made so.
 	Stored struct {
@@ -125,6 +132,7 @@ func (e Due) When() drivers.Instant         { return e.At }
 func (e Operator) When() drivers.Instant    { return e.At }
 func (e Done) When() drivers.Instant        { return e.At }
 func (e Lost) When() drivers.Instant        { return e.At }
+func (e Opened) When() drivers.Instant      { return e.At }
 func (e Stored) When() drivers.Instant      { return e.At }
 func (e StoreFailed) When() drivers.Instant { return e.At }
 func (e Computed) When() drivers.Instant    { return e.At }
@@ -137,6 +145,7 @@ func (Due) event()         {}
 func (Operator) event()    {}
 func (Done) event()        {}
 func (Lost) event()        {}
+func (Opened) event()      {}
 func (Stored) event()      {}
 func (StoreFailed) event() {}
 func (Computed) event()    {}

@@ -15,6 +15,7 @@ const (
 	wordOperator    = "operator"
 	wordDone        = "done"
 	wordLost        = "lost"
+	wordOpened      = "opened"
 	wordStored      = "stored"
 	wordStoreFailed = "store_failed"
 	wordComputed    = "computed"
@@ -103,6 +104,16 @@ func visitLost(l *line, e *Lost) {
 	text(l, "reason", &e.Reason)
 }
 
+func (e Opened) String() string {
+	return printLine(wordOpened, func(l *line) { visitOpened(l, &e) })
+}
+
+func visitOpened(l *line, e *Opened) {
+	num(l, "at", &e.At)
+	num(l, "current_uA", &e.Current)
+	boolean(l, "unknown", &e.Unknown)
+}
+
 func (e Stored) String() string {
 	return printLine(wordStored, func(l *line) { visitStored(l, &e) })
 }
@@ -174,6 +185,8 @@ func ParseEvent(s string) (Event, error) {
 		e = parseAs(l, visitDone)
 	case wordLost:
 		e = parseAs(l, visitLost)
+	case wordOpened:
+		e = parseAs(l, visitOpened)
 	case wordStored:
 		e = parseAs(l, visitStored)
 	case wordStoreFailed:

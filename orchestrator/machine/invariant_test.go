@@ -506,6 +506,7 @@ func FuzzParseLine(f *testing.F) {
 	f.Add(`record kind="trip" urgent=1 cause=1 channel=-1 text="a \"b\""`)
 	f.Add(`computed at=1 spans_us=1,2,-3 give_up=""`)
 	f.Add(`frame at=5 counts=1,2,-2147483648`)
+	f.Add(`opened at=5 current_uA=20000000 unknown=0`)
 	f.Add("halt epoch=18446744073709551615 level=-9223372036854775808")
 	f.Fuzz(func(t *testing.T, s string) {
 		if strings.Contains(s, "\n") {

@@ -144,6 +144,8 @@ func (m *Machine) Step(e Event) []Action {
 		m.stepDone(e)
 	case Lost:
 		m.stepLost(e)
+	case Opened:
+		m.stepOpened(e)
 	case Stored:
 		m.stepStored(e)
 	case StoreFailed:

@@ -167,9 +167,35 @@ func (m *Machine) openIfAllowed() {
 	m.trip.opened = true
 	m.switchTo(0)
 	if s.currentOK && !low {
-		text := fmt.Sprintf("contactors opened at %v, above the opening current of %v; breaking rating %v: check for welds before the next use", s.current, box.OpeningCurrent, box.BreakingCurrent)
-		m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: text})
+		m.hardOpening(s.current, false)
 	}
+}
+
+// hardOpening records an opening that counts against the contactors' breaking
+// rating and demands a weld check (INV-03).
+func (m *Machine) hardOpening(current drivers.Microamps, unknown bool) (text string) {
+	box := &m.plan.Bench.Box
+	how := fmt.Sprintf("at %v, above the opening current of %v", current, box.OpeningCurrent)
+	if unknown {
+		how = "with the current unknown"
+	}
+	rating := fmt.Sprintf("breaking rating %v", box.BreakingCurrent)
+	if !unknown && abs(current) > box.BreakingCurrent {
+		rating += " exceeded"
+	}
+	text = fmt.Sprintf("contactors opened %s; %s: check for welds before the next use", how, rating)
+	m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: text})
+	return text
+}
+
+// stepOpened takes in what the host opened by itself: it counts like an opening
+// of the machine's own, and tells people, since nothing here has asked for it.
+func (m *Machine) stepOpened(e Opened) {
+	if m.plan == nil {
+		m.emit(Notify{Severity: SeverityAlarm, Text: "contactors were opened under current: check for welds before the next use"})
+		return
+	}
+	m.emit(Notify{Severity: SeverityAlarm, Text: m.hardOpening(e.Current, e.Unknown)})
 }
 
 // trippedFrame looks whether current is over: near zero on a channel other
