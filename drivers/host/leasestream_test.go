@@ -108,8 +108,9 @@ func TestLeaseStream(t *testing.T) {
 		p.energise(1)
 		stop := p.keep(1)
 		pass(5 * time.Second)
-		require.Equal(t, []heard{{0, "halt"}}, p.supply.heardSince(0)[:1])
-		require.Equal(t, "set 20000000 uA 87000000 uV true", p.supply.log[len(p.supply.log)-1].what)
+		said := p.supply.heardSince(0)
+		require.Equal(t, []heard{{0, "halt"}}, said[:1])
+		require.Equal(t, "set 20000000 uA 87000000 uV true", said[len(said)-1].what)
 
 		// No renewal: off one lease after the last frame that was quoted.
 		stop()
