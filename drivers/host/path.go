@@ -55,7 +55,7 @@ func Paths(b *drivers.Bench, t Timing) []Path {
 	off := p.fall()
 	list := []Path{
 		path("breach of an absolute limit", "tripwire in the host", seen, off),
-		path("monitor silent", "tripwire in the host", []Leg{{"silence allowed", t.Silence}, {"next frame", monitor.Period}, p.read(), p.turn()}, off),
+		path("monitor silent", "tripwire in the host", []Leg{{"silence allowed", t.Silence}, p.frame(), p.read(), p.turn()}, off),
 		path("daemon dead", "end of the lease pipe", []Leg{p.turn()}, off),
 		path("daemon frozen", "lease in the host", []Leg{p.lease(), p.turn()}, off),
 	}
@@ -96,7 +96,18 @@ func (p *paths) outputs() [2]output {
 func (p *paths) turn() Leg  { return Leg{"scheduling", p.t.Scheduling} }
 func (p *paths) lease() Leg { return Leg{"lease", p.b.Lease} }
 func (p *paths) look() Leg  { return Leg{"host's next look", p.b.Monitor.Period} }
-func (p *paths) read() Leg  { return Leg{"reading", p.b.Monitor.Period / readShare} }
+
+// frame is the time to the next frame where a monitor that makes them at its own
+// pace is silent: the host waits a little longer for it.
+func (p *paths) frame() Leg {
+	period := p.b.Monitor.Period
+	if wired(p.b.Monitor.Wire) {
+		period += period / sweepGrace
+	}
+	return Leg{"next frame", period}
+}
+
+func (p *paths) read() Leg { return Leg{"reading", p.b.Monitor.Period / readShare} }
 
 // call is the way of a command that switches off, up to the device's taking it:
 // it waits for no other call. Over a wire the exchange that it interrupts may
@@ -229,7 +240,7 @@ func (p *paths) blind(name string, w drivers.Wire) Path {
 // unheard is the time from a device's last answer to the end of the lease, which
 // is not renewed once the device counts as lost.
 func (p *paths) unheard() []Leg {
-	return []Leg{{"silence until it counts as lost", drivers.Span(p.t.LostAfter+1) * p.b.Monitor.Period}, p.read(), p.lease(), p.turn()}
+	return []Leg{{"silence until it counts as lost", drivers.Span(p.t.LostAfter) * p.b.Monitor.Period}, p.frame(), p.read(), p.lease(), p.turn()}
 }
 
 // quickest is the way that is over first.
