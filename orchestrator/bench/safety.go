@@ -22,9 +22,6 @@ type Teller interface {
 	Proofs(ctx context.Context) ([]host.Proof, error)
 }
 
-// driverPlugin is how bench files name a driver that is a program of its own.
-const driverPlugin = "plugin"
-
 // Safety asks the bench's host. It may be called from any goroutine; ok is false
 // where there is no host just now.
 func (v *Live) Safety(ctx context.Context) (s Safety, ok bool, err error) {
@@ -34,9 +31,6 @@ func (v *Live) Safety(ctx context.Context) (s Safety, ok bool, err error) {
 	}
 	d := (*t).Describe()
 	timing := host.Timing{Scheduling: d.Scheduling, Call: d.Call, LostAfter: d.LostAfter, Silence: staleFrames * v.spec.Monitor.Period}
-	for _, w := range v.spec.Wires() {
-		timing.Plugin = timing.Plugin || w.Driver == driverPlugin
-	}
 	s = Safety{Lease: d.Lease, Period: d.Period, Scheduling: d.Scheduling, Paths: host.Paths(&v.spec, timing)}
 	s.Proofs, err = (*t).Proofs(ctx)
 	return s, true, err
