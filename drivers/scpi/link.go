@@ -138,8 +138,6 @@ func hangUp(err error) error {
 	return fmt.Errorf("%w: the connection broke: %w", drivers.ErrNoAnswer, err)
 }
 
-const blanks = "\r\n"
-
 // take moves what belongs to the current reply from rest to text, and hands the
 // reply on where it is complete.
 func (l *link) take(text, rest []byte) (more, left []byte) {
@@ -149,7 +147,7 @@ func (l *link) take(text, rest []byte) (more, left []byte) {
 		piece, left = rest[:end], rest[end+1:]
 	}
 	text = append(text, piece...)
-	trimmed := bytes.Trim(text, blanks)
+	trimmed := bytes.Trim(text, "\r\n")
 	l.mu.Lock()
 	m := l.mode
 	l.mu.Unlock()
@@ -244,7 +242,7 @@ func (l *link) write(ctx context.Context, message string, m mode, may func() err
 		}
 	}
 	l.mu.Lock()
-	if l.lost && m != modeSyncing { // a halt cut in since the last reply
+	if l.lost && m != modeSyncing { // cannot be while every cut-off question is noticed
 		l.mu.Unlock()
 		return errCut
 	}
@@ -381,12 +379,16 @@ func (l *link) next(ctx context.Context) (string, error) {
 	}
 }
 
-// found says that questions and replies match again.
-func (l *link) found() {
+// found says that questions and replies match again, unless a reply is left over.
+func (l *link) found() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if len(l.lines) > 0 {
+		return false
+	}
 	l.lost, l.mode = false, modeIdle
 	l.cut = make(chan struct{})
+	return true
 }
 
 // lose says that they may not.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -41,14 +42,14 @@ type session struct {
 	end  context.CancelFunc
 	work sync.WaitGroup
 
-	turn chan struct{} // held by whoever asks; the fields below are its holder's
+	mending atomic.Bool   // a connection is being made or mended
+	turn    chan struct{} // held by whoever asks; the fields below are its holder's
 	// attempts counts connections tried; failed is how the latest went.
 	attempts   int
 	failed     error
 	inARow     int
 	retryAt    drivers.Instant
 	lastNumber int
-	identified drivers.Identity
 	identity   string // as it was said
 
 	mu     sync.Mutex
@@ -142,7 +143,7 @@ func (s *session) begin(ctx context.Context, urgent bool) (*link, error) {
 		select {
 		case <-s.turn:
 		case <-ctx.Done():
-			return nil, s.late(ctx, seen >= 0)
+			return nil, s.late(ctx)
 		}
 		s.mu.Lock()
 		closed := s.closed
@@ -153,7 +154,7 @@ func (s *session) begin(ctx context.Context, urgent bool) (*link, error) {
 			return nil, fmt.Errorf("%s: %w: %w", s.name, drivers.ErrNoAnswer, errClosed)
 		case ctx.Err() != nil:
 			s.turn <- struct{}{}
-			return nil, s.late(ctx, seen >= 0)
+			return nil, s.late(ctx)
 		case l != nil:
 			return l, nil
 		case seen >= 0 && s.attempts > seen && s.failed != nil:
@@ -181,9 +182,9 @@ func (s *session) begin(ctx context.Context, urgent bool) (*link, error) {
 	}
 }
 
-func (s *session) late(ctx context.Context, connecting bool) error {
+func (s *session) late(ctx context.Context) error {
 	what := "waiting for an earlier exchange"
-	if connecting {
+	if s.mending.Load() {
 		what = "still connecting"
 	}
 	return fmt.Errorf("%s: %s: %w: %w", s.name, what, drivers.ErrNoAnswer, ctx.Err())
@@ -191,7 +192,11 @@ func (s *session) late(ctx context.Context, connecting bool) error {
 
 // mend makes the connection usable. It holds the turn.
 func (s *session) mend() {
-	defer func() { s.turn <- struct{}{} }()
+	s.mending.Store(true)
+	defer func() {
+		s.mending.Store(false)
+		s.turn <- struct{}{}
+	}()
 	ctx, cancel := context.WithTimeout(s.ctx, mendLimit)
 	defer cancel()
 	s.attempts++

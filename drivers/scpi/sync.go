@@ -50,7 +50,7 @@ func (s *session) identify(ctx context.Context, l *link) error {
 		if err != nil {
 			return fmt.Errorf("%s -> %.100q: %w", rule.ask, reply, err)
 		}
-		s.identified, s.identity = id, reply
+		s.identity = reply
 		return nil
 	}
 	return fmt.Errorf("%s: %w", rule.ask, unusable("%d replies, none of them an identity; the latest %.60q", mostReplies, other))
@@ -104,7 +104,9 @@ func (s *session) count(ctx context.Context, l *link) error {
 	if !want(reply) {
 		return fmt.Errorf("%s -> %.60q: %w", ask, reply, unusable("it answers another question"))
 	}
-	l.found()
+	if !l.found() {
+		return fmt.Errorf("%s: %w", ask, unusable("it was answered more than once"))
+	}
 	return nil
 }
 

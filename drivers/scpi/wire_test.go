@@ -36,6 +36,14 @@ func must(src []byte, ok bool) []byte {
 	return src
 }
 
+// gate is shut until it is opened, at the test's end at the latest.
+func gate(t *testing.T) (shut <-chan struct{}, open func()) {
+	ch := make(chan struct{})
+	open = sync.OnceFunc(func() { close(ch) })
+	t.Cleanup(open)
+	return ch, open
+}
+
 // readsAgain demands that the driver finds back by itself.
 func readsAgain(t *testing.T, p *scpi.Power, want int32) {
 	t.Helper()
@@ -155,7 +163,7 @@ func TestLateReply(t *testing.T) {
 	f := newFake(t)
 	p := supplyAt(t, scpi.Options{Address: f.address})
 	readsAgain(t, p, 5120)
-	release := make(chan struct{})
+	release, open := gate(t)
 	f.trick("MEAS:VOLT?", func(c net.Conn) bool {
 		<-release
 		_, _ = io.WriteString(c, "11.1\n")
@@ -164,7 +172,7 @@ func TestLateReply(t *testing.T) {
 	_, err := p.Read(shortly(t))
 	require.ErrorIs(t, err, drivers.ErrNoAnswer)
 	f.straight("MEAS:VOLT?")
-	close(release)
+	open()
 	readsAgain(t, p, 5120)
 
 	// The converter: old replies stand before the identity and after it.
@@ -237,7 +245,7 @@ func TestIdentity(t *testing.T) {
 func TestHaltOvertakes(t *testing.T) {
 	f := newFake(t)
 	p := armed(t, f, true, scpi.Options{})
-	release := make(chan struct{})
+	release, open := gate(t)
 	var once sync.Once
 	asked := f.hears("MEAS:VOLT?")
 	off := f.hears("OUTP OFF")
@@ -266,7 +274,7 @@ func TestHaltOvertakes(t *testing.T) {
 	halted := make(chan error, 1)
 	go func() { halted <- p.Halt(patience(t)) }()
 	await(t, off, "off, while the reading waits")
-	close(release)
+	open()
 	require.NoError(t, <-halted)
 	got := <-read
 	require.NoError(t, got.err)
@@ -278,7 +286,7 @@ func TestHaltOvertakes(t *testing.T) {
 func TestSupersededSet(t *testing.T) {
 	f := newFake(t)
 	p := armed(t, f, false, scpi.Options{})
-	release := make(chan struct{})
+	release, open := gate(t)
 	asked := f.hears("MEAS:VOLT?")
 	f.trick("MEAS:VOLT?", func(net.Conn) bool { <-release; return false })
 	go func() { _, _ = p.Read(patience(t)) }()
@@ -298,7 +306,7 @@ func TestSupersededSet(t *testing.T) {
 		t.Fatalf("it did not wait for its turn: %v", err)
 	case <-time.After(20 * time.Millisecond):
 	}
-	close(release)
+	open()
 	err := <-old
 	require.ErrorIs(t, err, drivers.ErrRefused)
 	assert.ErrorContains(t, err, "a newer set came after it")
@@ -308,7 +316,7 @@ func TestSupersededSet(t *testing.T) {
 	// A halt in the middle: on is not sent.
 	require.NoError(t, p.Halt(patience(t)))
 	f.messages()
-	stop := make(chan struct{})
+	stop, end := gate(t)
 	reached := f.hears("SOUR:VOLT 60.0000")
 	f.trick("SOUR:VOLT 60.0000", func(net.Conn) bool { <-stop; return false })
 	go func() { set <- p.Set(patience(t), first) }()
@@ -318,7 +326,7 @@ func TestSupersededSet(t *testing.T) {
 	err = <-set
 	require.ErrorIs(t, err, drivers.ErrRefused)
 	assert.ErrorContains(t, err, "a halt came after it")
-	close(stop)
+	end()
 	require.NoError(t, <-halt)
 	assert.Equal(t, []string{"SOUR:CURR 20.0000", "SOUR:VOLT 60.0000", "OUTP OFF"}, commands(f.messages()))
 }
@@ -398,6 +406,27 @@ func TestStillOn(t *testing.T) {
 	require.ErrorIs(t, p.Halt(patience(t)), drivers.ErrRefused)
 }
 
+// An instrument that takes longer to introduce itself than a reading may take is
+// connected to all the same: the connection is made in time of its own.
+func TestSlowIntroduction(t *testing.T) {
+	f := newFake(t)
+	release, answer := gate(t)
+	f.trick("*IDN?", func(net.Conn) bool { <-release; return false })
+	p := supplyAt(t, scpi.Options{Address: f.address})
+	for range 2 {
+		_, err := p.Read(shortly(t))
+		require.ErrorIs(t, err, drivers.ErrNoAnswer)
+		require.ErrorContains(t, err, "still connecting")
+	}
+	// A halt is heard meanwhile, though nobody can say yet that it was.
+	off := f.hears("OUTP OFF")
+	require.ErrorIs(t, p.Halt(shortly(t)), drivers.ErrNoAnswer)
+	answer()
+	await(t, off, "off")
+	readsAgain(t, p, 5120)
+	assert.Equal(t, 1, f.connections())
+}
+
 // Failed connections are not tried at each call; a halt is.
 func TestBackOff(t *testing.T) {
 	var clock, dials atomic.Int64
@@ -432,7 +461,7 @@ func TestHaltOnItsOwnConnection(t *testing.T) {
 	f := newFake(t)
 	p := armed(t, f, true, scpi.Options{Dialect: d})
 	asked := f.hears("MEAS:VOLT?")
-	stop := make(chan struct{})
+	stop, end := gate(t)
 	f.mu.Lock()
 	first := f.conns[0]
 	f.mu.Unlock()
@@ -450,7 +479,7 @@ func TestHaltOnItsOwnConnection(t *testing.T) {
 	await(t, asked, "the reading")
 	require.NoError(t, p.Halt(patience(t)))
 	require.NoError(t, <-read)
-	close(stop)
+	end()
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	assert.Equal(t, "0", f.vals["OUTP"])
