@@ -25,7 +25,7 @@ require (
 	github.com/creack/pty v1.1.24
 	github.com/goburrow/serial v0.1.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
-	github.com/simonvetter/modbus v1.6.4 // indirect
+	github.com/simonvetter/modbus v1.6.4
 	github.com/spf13/pflag v1.0.10 // indirect
 	go.bug.st/serial v1.8.0
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
