@@ -86,6 +86,9 @@ func (a *app) hold(ctx context.Context, file, truth string) (*holder, error) {
 			claimed.release()
 		},
 	}
+	if f.Insulation != nil {
+		h.config.Allow = func(ctx context.Context) error { return in.insulated(ctx, f) }
+	}
 	if err := in.whole(); err != nil {
 		h.release()
 		return nil, err

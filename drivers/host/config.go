@@ -1,6 +1,7 @@
 package host
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -36,6 +37,10 @@ type Config struct {
 	Part bool
 	// Alive, where set, is told of the lease.
 	Alive *Alive
+	// Allow, where set, is asked before each arming, before anything is armed;
+	// what it returns refuses it. It has AllowTime. What it reads is beside the
+	// frames: an insulation monitor.
+	Allow func(context.Context) error
 	// Stdin brings lease records; its end halts everything and ends Serve. A
 	// part may leave it nil: the records then come on Lease streams, one after
 	// the other, and the end of each halts everything and not Serve.

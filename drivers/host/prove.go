@@ -33,8 +33,11 @@ const proofReads = 3
 // and, where communication timeouts are declared, the silence that proves each.
 // Whoever arms must wait that long.
 func ArmTime(b *drivers.Bench) drivers.Span {
-	return 4*callDefault + proofTime(b, &b.Supply, callDefault) + proofTime(b, &b.Load, callDefault)
+	return AllowTime + 4*callDefault + proofTime(b, &b.Supply, callDefault) + proofTime(b, &b.Load, callDefault)
 }
+
+// AllowTime is how long Config.Allow may take.
+const AllowTime = drivers.Second
 
 // proofTime bounds one instrument's proof.
 func proofTime(b *drivers.Bench, spec *drivers.PowerSpec, call drivers.Span) drivers.Span {

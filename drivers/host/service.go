@@ -136,6 +136,9 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	if err := s.k.mayArm(r.Epoch); err != nil {
 		return nil, err
 	}
+	if err := s.allowed(ctx); err != nil {
+		return nil, err
+	}
 	answer, err := s.armBoth(ctx, r)
 	if err != nil {
 		return nil, err
@@ -165,6 +168,19 @@ func (s *service) arm(ctx context.Context, r *driverv1.ArmRequest) (*driverv1.Ar
 	}
 	answer.Proofs = s.proofs.toWire(s.c.Now())
 	return answer, nil
+}
+
+// allowed asks whatever else must hold before a bench is armed (INV-08).
+func (s *service) allowed(ctx context.Context) error {
+	if s.c.Allow == nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, duration(AllowTime))
+	defer cancel()
+	if err := s.c.Allow(ctx); err != nil {
+		return fmt.Errorf("%w: %w", drivers.ErrRefused, err)
+	}
+	return nil
 }
 
 // armBoth arms supply and load and returns what they read back: at the same
