@@ -21,7 +21,7 @@ import (
 
 type exportFlags struct {
 	dir         string
-	cells       bool
+	cells, taps bool
 	every       time.Duration
 	institution string
 }
@@ -43,6 +43,7 @@ Nothing is overwritten, and a file bears its name only once it is complete.`,
 	}
 	c.Flags().StringVar(&f.dir, "dir", ".", "folder to write to, made if it is not there")
 	c.Flags().BoolVar(&f.cells, "cells", false, "a file for each cell too")
+	c.Flags().BoolVar(&f.taps, "taps", false, "take the sum of the taps for the module's voltage, where no meter was read")
 	c.Flags().DurationVar(&f.every, "every", 0, "at most one row in this time, beside the edges of steps (default every frame)")
 	c.Flags().StringVar(&f.institution, "institution", "rigwarden", "institution's code for the files' names")
 	a.addWhere(c)
@@ -113,9 +114,12 @@ func createExports(r *service.Reader, fl exportFlags) ([]*exported, error) {
 		}
 		e := &exported{f: f, name: name}
 		files = append(files, e)
-		if cell == 0 {
+		switch {
+		case cell == 0 && fl.taps:
+			e.Writer, err = bdf.NewTapsWriter(f, &r.Plan.Layout)
+		case cell == 0:
 			e.Writer, err = bdf.NewWriter(f, &r.Plan.Layout)
-		} else {
+		default:
 			e.Writer, err = bdf.NewCellWriter(f, &r.Plan.Layout, cell-1)
 		}
 		if err != nil {
@@ -192,6 +196,9 @@ func (a *app) printExports(files []*exported) error {
 		fmt.Fprintf(a.out, "%s: %d frames", f.name, f.rows-f.Left)
 		if f.Left > 0 {
 			fmt.Fprintf(a.out, ", %d left out for want of a reading", f.Left)
+		}
+		if f.Left == f.rows && f.rows > 0 {
+			fmt.Fprint(a.out, "; where no meter was read, --taps takes the sum of the taps")
 		}
 		fmt.Fprintln(a.out)
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"testing"
@@ -16,15 +17,20 @@ import (
 // refit, so that instants in the screens stay the same.
 func rigTime() time.Time { return time.Date(2026, time.October, 12, 6, 30, 0, 0, time.UTC) }
 
-// TestMain lets the sessions run commands inside this test binary.
-func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
-		"rigwarden":           func() { os.Exit(newApp(rigTime).main(os.Args[1:])) },
-		"rigwarden-real-time": func() { os.Exit(newApp(time.Now).main(os.Args[1:])) },
-	})
+// programs are the commands that this test binary can be.
+var programs = map[string]func(){
+	"rigwarden":           func() { os.Exit(newApp(rigTime).main(os.Args[1:])) },
+	"rigwarden-real-time": func() { os.Exit(newApp(time.Now).main(os.Args[1:])) },
 }
 
+// TestMain lets the sessions run commands inside this test binary.
+func TestMain(m *testing.M) { testscript.Main(m, programs) }
+
 func TestSessions(t *testing.T) {
+	data, err := filepath.Abs("../../testdata")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir:                 "../../testdata/sessions",
 		RequireExplicitExec: true,
@@ -41,6 +47,7 @@ func TestSessions(t *testing.T) {
 			e.Setenv("XDG_STATE_HOME", e.WorkDir+"/state")
 			e.Setenv("XDG_RUNTIME_DIR", e.WorkDir)
 			e.Setenv("NO_COLOR", "1")
+			e.Setenv("DATA", data)
 			return nil
 		},
 	})

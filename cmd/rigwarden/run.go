@@ -19,7 +19,7 @@ func (a *app) runCmd() *cobra.Command {
 		a.steerCmd("stop", rigwardenv1.Verb_VERB_STOP, "Stop a run: zero current, then contactors open"),
 		a.steerCmd("confirm", rigwardenv1.Verb_VERB_CONFIRM, "Answer a run that asks a person to do something"),
 		a.steerCmd("acknowledge", rigwardenv1.Verb_VERB_ACKNOWLEDGE, "Clear the latch of a tripped run, with a reason"),
-		a.runExportCmd(), a.runReplayCmd(), a.runJudgeCmd())
+		a.runExportCmd(), a.runImportCmd(), a.runReplayCmd(), a.runJudgeCmd())
 }
 
 func (a *app) runStartCmd() *cobra.Command {

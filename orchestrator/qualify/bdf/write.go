@@ -25,7 +25,7 @@ const tempsMax = 5
 type Writer struct {
 	w       *bufio.Writer
 	layout  *drivers.Layout
-	voltage int // position of the voltage
+	voltage int // position of the voltage; sumOfTaps: the taps' sum
 	current int
 	temps   int
 
@@ -56,6 +56,15 @@ func NewWriter(w io.Writer, layout *drivers.Layout) (*Writer, error) {
 		return nil, fmt.Errorf("export: the bench has no module voltage")
 	}
 	return newWriter(w, layout, pos)
+}
+
+// sumOfTaps stands for a voltage that no single channel has.
+const sumOfTaps = -1
+
+// NewTapsWriter writes the module with the sum of its taps as voltage, for
+// records that have no meter: a recorded bus.
+func NewTapsWriter(w io.Writer, layout *drivers.Layout) (*Writer, error) {
+	return newWriter(w, layout, sumOfTaps)
 }
 
 // NewCellWriter writes one cell, counted from 0.
@@ -118,10 +127,19 @@ func (x *Writer) Frame(f *drivers.Frame) error {
 }
 
 func (x *Writer) values(f *drivers.Frame) (v values, ok bool) {
-	if len(f.Counts) != len(x.layout.Channels) || f.Counts[x.voltage] == drivers.NoReading || f.Counts[x.current] == drivers.NoReading {
+	if len(f.Counts) != len(x.layout.Channels) || f.Counts[x.current] == drivers.NoReading {
 		return v, false
 	}
-	v.v = x.layout.Channels[x.voltage].Scale.Value(f.Counts[x.voltage])
+	from, to := x.voltage, x.voltage+1
+	if x.voltage == sumOfTaps {
+		from, to = 0, x.layout.Cells()
+	}
+	for i := from; i < to; i++ {
+		if f.Counts[i] == drivers.NoReading {
+			return v, false
+		}
+		v.v += x.layout.Channels[i].Scale.Value(f.Counts[i])
+	}
 	v.i = x.layout.Channels[x.current].Scale.Value(f.Counts[x.current])
 	for k := range x.temps {
 		if pos := x.layout.Temp(k); f.Counts[pos] != drivers.NoReading {

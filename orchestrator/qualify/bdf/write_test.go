@@ -213,3 +213,27 @@ func TestExportAllocatesNothing(t *testing.T) {
 		}
 	}))
 }
+
+// A recorded bus has no meter: the sum of its taps is the module's voltage, and
+// a frame that lacks a tap has none (INV-02).
+func TestExportByTaps(t *testing.T) {
+	_, l := layout(t, 1)
+	var b bytes.Buffer
+	w, err := bdf.NewTapsWriter(&b, l)
+	require.NoError(t, err)
+	f := drivers.Frame{At: epoch, Counts: make([]int32, len(l.Channels))}
+	for k := range l.Cells() {
+		f.Counts[l.Cell(k)] = int32(33_000 + k) // steps of 0.1 mV
+	}
+	f.Counts[l.Find(drivers.ModuleVoltage)] = drivers.NoReading
+	require.NoError(t, w.Frame(&f))
+	f.At = f.At.Add(drivers.Second)
+	f.Counts[l.Cell(2)] = drivers.NoReading
+	require.NoError(t, w.Frame(&f))
+	require.NoError(t, w.Flush())
+	assert.Equal(t, int64(1), w.Left)
+	lines := bytes.Split(bytes.TrimSpace(b.Bytes()), []byte("\n"))
+	require.Len(t, lines, 2)
+	// 4 cells: 3.3000 + 3.3001 + 3.3002 + 3.3003 V.
+	assert.True(t, bytes.HasPrefix(lines[1], []byte("0.000000,13.200600,")), string(lines[1]))
+}
