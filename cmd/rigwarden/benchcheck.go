@@ -23,7 +23,8 @@ follow local law, codes and licensed practice.
 `
 
 func (a *app) benchCheckCmd() *cobra.Command {
-	return &cobra.Command{
+	var prove bool
+	c := &cobra.Command{
 		Use:   "check FILE",
 		Short: "Connect to everything a bench file names, energise nothing, say what to fix",
 		Long: `Connect to every instrument that a bench file names and print whether it is the
@@ -35,11 +36,18 @@ limits only where its output is measured off and every contactor is measured ope
 An orchestrator that serves the bench must be stopped first: two programs that speak
 to an instrument keep its limit on silence from running out for each other.
 
+With --prove it goes on, where nothing was to be put right, to prove what takes the
+bench's energy off when every program is dead: supply and load are switched on at 0 A
+behind open contactors and left alone until they must have switched off; then the
+negative contactor alone is closed and the box left alone until it must have opened.
+
 Exit code 0 says that the bench is ready, 3 that something must be put right.`,
-		Example: "  rigwarden bench check bench.yaml\n  rigwarden bench check practice-wires --json",
+		Example: "  rigwarden bench check bench.yaml\n  rigwarden bench check practice-wires --json\n  rigwarden bench check bench.yaml --prove",
 		Args:    cobra.ExactArgs(1),
-		RunE:    func(cmd *cobra.Command, args []string) error { return a.benchCheck(cmd.Context(), args[0]) },
+		RunE:    func(cmd *cobra.Command, args []string) error { return a.benchCheck(cmd.Context(), args[0], prove) },
 	}
+	c.Flags().BoolVar(&prove, "prove", false, "also prove the limits on silence: outputs on at 0 A, negative contactor closed alone")
+	return c
 }
 
 // checked is the answer of `bench check --json`.
@@ -47,9 +55,11 @@ type checked struct {
 	*readiness.Report
 	Ready  bool    `json:"ready"`
 	Guards []means `json:"guards"`
+	// Proofs are of limits on silence, where --prove was given.
+	Proofs []silence `json:"proofs,omitempty"`
 }
 
-func (a *app) benchCheck(ctx context.Context, arg string) error {
+func (a *app) benchCheck(ctx context.Context, arg string, prove bool) error {
 	f, err := readBench(arg)
 	if err != nil {
 		return err
@@ -62,6 +72,14 @@ func (a *app) benchCheck(ctx context.Context, arg string) error {
 		return err
 	}
 	c := checked{Report: r, Ready: r.Ready(), Guards: meansOf(f, r)}
+	if prove && c.Ready {
+		if c.Proofs, err = a.prove(ctx, f); err != nil {
+			return err
+		}
+		for _, p := range c.Proofs {
+			c.Ready = c.Ready && p.Proven
+		}
+	}
 	if a.json {
 		err = a.printJSON(c)
 	} else {
@@ -256,6 +274,7 @@ func (a *app) printChecked(f *benchFile, c *checked) {
 		}
 	}
 	t.print(a.out)
+	a.printProofs(c.Proofs)
 	a.printFindings(c)
 }
 
