@@ -30,7 +30,9 @@ type sampler struct {
 	wake    chan struct{}
 	// swept receives when the monitor has a new sweep; nil: it does not tell.
 	// A frame is then made at once, so that a breach is seen when it arrives, and
-	// the meter is read beside the taps that it is compared with.
+	// the meter is read beside the taps that it is compared with; but never within
+	// half a period of the one that the sweep before made: a monitor that floods
+	// must not flood the instruments, the daemon and the store.
 	swept <-chan struct{}
 
 	looks   looks         // what was seen of the state words
@@ -99,19 +101,23 @@ func (s *sampler) run(ctx context.Context) {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	due := start
+	var early drivers.Instant // the first for another sweep's frame
+	sweep := false            // the next frame is one
 	for {
 		select {
 		case <-timer.C:
 			start = s.c.Now()
 			s.take(ctx, start)
 			due = s.next(start, due)
+			if sweep {
+				sweep, early = false, start.Add(s.span()/2)
+			}
 		case <-s.swept:
 			if s.hurried() {
 				break // frames come faster than the monitor anyway
 			}
-			start = s.c.Now()
-			s.take(ctx, start)
-			due = start.Add(s.span() + s.span()/sweepGrace)
+			sweep = true
+			due = min(due, max(early, s.c.Now()))
 		case <-s.wake:
 			due = min(due, max(start.Add(s.span()), s.c.Now()))
 		case <-ctx.Done():

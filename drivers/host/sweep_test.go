@@ -30,8 +30,7 @@ func (s sweeping) sweep() {
 
 // A monitor on a bus sends by its own clock. A frame is made when its sweep
 // comes, not up to a period later; without a sweep one is made a quarter of a
-// period late, so that silence shows (INV-02); a flood of sweeps makes no flood
-// of work for the devices beyond a frame each.
+// period late, so that silence shows (INV-02).
 func TestFramesFollowTheMonitor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t)
@@ -55,6 +54,41 @@ func TestFramesFollowTheMonitor(t *testing.T) {
 		pass(30 * tms)
 		m.sweep()
 		require.Equal(t, last+280*tms, at(), "the next sweep is taken at once")
+	})
+}
+
+// A monitor that floods the host with sweeps must not flood the instruments, the
+// daemon and the store: frames are half a period apart at least, and a halt, a
+// breach and a renewal go through as ever.
+func TestFloodOfSweepsMakesNoFloodOfFrames(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		m := sweeping{r.monitor, make(chan struct{}, 1)}
+		r.config.Set.Monitor = m
+		r.open()
+		r.energise(1)
+		stop := r.keep(1)
+		pass(tms)
+		reads, beat, base := r.supply.reads.Load(), r.monitor.beat.Load(), r.now()
+		for range 2000 { // twice the lease
+			pass(tms)
+			m.sweep()
+		}
+		stop()
+		// 2 s at one frame in 50 ms, and one on either edge.
+		require.InDelta(t, 40, r.supply.reads.Load()-reads, 1)
+		require.InDelta(t, 40, r.monitor.beat.Load()-beat, 1)
+		require.Empty(t, words(&r.supply.fake, base), "the lease was renewed all the while")
+
+		r.monitor.cell.Store(30_000) // 4.5 V
+		at := r.now()
+		for range 60 {
+			pass(tms)
+			m.sweep()
+		}
+		halts := r.supply.heardSince(at)
+		require.NotEmpty(t, halts)
+		require.LessOrEqual(t, halts[0].at-at, 51*tms)
 	})
 }
 
