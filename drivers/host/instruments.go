@@ -81,9 +81,13 @@ func (n *instruments) follow() {
 	}
 }
 
+// newsPeriods is for how many of its periods a frame is news. So long the last
+// one of a plugin that died still looks like an answer; the printed paths count it.
+const newsPeriods = 2
+
 // isFresh says whether a frame is young enough to be news.
 func (n *instruments) isFresh(f *drivers.Frame) bool {
-	return n.c.now().Sub(f.At) <= 2*n.c.describe.Period
+	return n.c.now().Sub(f.At) <= newsPeriods*n.c.describe.Period
 }
 
 // leased carries out a command of a device that has no arming of its own. Where

@@ -52,10 +52,14 @@ func Paths(b *drivers.Bench, t Timing) []Path {
 		seen = append(seen, p.look())
 	}
 	seen = append(seen, Leg{"persistence", t.Persistence}, p.read(), p.turn())
+	silent := []Leg{{"silence allowed", t.Silence}, p.frame(), p.read(), p.turn()}
+	if wired(monitor.Wire) { // the last reading is news when it is looked at
+		silent = append([]Leg{p.look()}, silent...)
+	}
 	off := p.fall()
 	list := []Path{
 		path("breach of an absolute limit", "tripwire in the host", seen, off),
-		path("monitor silent", "tripwire in the host", []Leg{{"silence allowed", t.Silence}, p.frame(), p.read(), p.turn()}, off),
+		path("monitor silent", "tripwire in the host", silent, off),
 		path("daemon dead", "end of the lease pipe", []Leg{p.turn()}, off),
 		path("daemon frozen", "lease in the host", []Leg{p.lease(), p.turn()}, off),
 	}
@@ -217,7 +221,7 @@ func (p *paths) cable(o output) (list []Path) {
 		list = append(list, path(o.name+"'s plugin cut off", "lease in the plugin", []Leg{p.lease(), p.turn()}, p.falls(o)))
 		fault = o.name + "'s plugin dead, or itself cut off"
 	}
-	ways := []Path{path(fault, "lease in the host, then the contactor box", p.unheard(), p.opens())}
+	ways := []Path{path(fault, "lease in the host, then the contactor box", p.unheard(o.spec.Wire), p.opens())}
 	if o.spec.CommTimeout > 0 {
 		ways = append(ways, path(fault, "its own communication timeout", p.lapses(o)))
 	}
@@ -230,7 +234,7 @@ func (p *paths) blind(name string, w drivers.Wire) Path {
 	if plugged(w) {
 		fault = name + " or its plugin cut off"
 	}
-	ways := []Path{path(fault, "lease in the host", p.unheard(), p.fall())}
+	ways := []Path{path(fault, "lease in the host", p.unheard(w), p.fall())}
 	if name == "box" && p.b.Box.Heartbeat > 0 && !plugged(w) {
 		ways = append(ways, path(fault, "contactor box without its heartbeat", p.heart()))
 	}
@@ -238,9 +242,15 @@ func (p *paths) blind(name string, w drivers.Wire) Path {
 }
 
 // unheard is the time from a device's last answer to the end of the lease, which
-// is not renewed once the device counts as lost.
-func (p *paths) unheard() []Leg {
-	return []Leg{{"silence until it counts as lost", drivers.Span(p.t.LostAfter) * p.b.Monitor.Period}, p.frame(), p.read(), p.lease(), p.turn()}
+// is not renewed once the device counts as lost. A plugin's last frame is an
+// answer for as long as it is news.
+func (p *paths) unheard(w drivers.Wire) []Leg {
+	period := p.b.Monitor.Period
+	legs := []Leg{{"silence until it counts as lost", drivers.Span(p.t.LostAfter) * period}, p.frame(), p.read(), p.lease(), p.turn()}
+	if plugged(w) {
+		legs = append([]Leg{{"plugin's last frame is news", newsPeriods * period}}, legs...)
+	}
+	return legs
 }
 
 // quickest is the way that is over first.

@@ -264,6 +264,8 @@ func TestOpenRefuses(t *testing.T) {
 			host.ErrImpossible, "supply_current comes at 1000/1+0, the bench file says 3000/1+0"},
 		"a lease that is too long": {func(o *Options) { o.Bench.Lease = 400 * ms },
 			host.ErrImpossible, "its lease is 500 ms, the bench file's 400 ms"},
+		"one that reads too seldom": {func(o *Options) { o.Bench.Monitor.Period = 49 * ms },
+			host.ErrImpossible, "it sends a frame every 50 ms, the bench file's period is 49 ms"},
 		"no roles":  {func(o *Options) { o.Roles = nil }, nil, "no role is asked of it"},
 		"no role":   {func(o *Options) { o.Roles = []host.Role{host.RoleNone} }, nil, "there is no bench"},
 		"not there": {func(o *Options) { o.Address += "x" }, drivers.ErrNoAnswer, "no such file"},

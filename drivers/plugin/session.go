@@ -48,12 +48,18 @@ func limits() host.TripwireLimits {
 	return host.TripwireLimits{CellMax: wide, TempMax: wide, CurrentMax: wide, Persistence: drivers.Hour, Silence: drivers.Hour}
 }
 
-// fits refuses a plugin whose lease is of no use.
+// fits refuses a plugin whose lease is of no use, and one that reads more seldom
+// than the bench file says: the times after which a lost instrument or a breach is
+// noticed count on the bench's period.
 func (s *session) fits() error {
 	d := s.client.Describe()
 	if most := s.p.o.Bench.Lease; most > 0 && d.Lease > most {
 		return fmt.Errorf("%w: its lease is %d ms, the bench file's %d ms; a plugin's may not be longer",
 			host.ErrImpossible, d.Lease/drivers.Millisecond, most/drivers.Millisecond)
+	}
+	if most := s.p.o.Bench.Monitor.Period; most > 0 && d.Period > most {
+		return fmt.Errorf("%w: it sends a frame every %d ms, the bench file's period is %d ms; a plugin's may not be longer",
+			host.ErrImpossible, d.Period/drivers.Millisecond, most/drivers.Millisecond)
 	}
 	return host.CheckLease(d.Lease, d.Period, d.Scheduling)
 }
