@@ -21,7 +21,8 @@
 //  3. Each round of questions ends with such a number. Only if it comes back
 //     are the replies before it used, and only then is an output switched on.
 //  4. Identity is checked on each connection, before anything else is sent save
-//     the command that switches off.
+//     the command that switches off, with which it begins unless the output is
+//     to be on.
 //
 // What may not live here: the meaning of a reading, limits, deadlines (those
 // are the caller's contexts), and anything that energises at opening.

@@ -12,15 +12,16 @@ import (
 // Halt switches off. The off command is written at once, whatever is on the
 // wire and whatever ctx says; a question whose reply is awaited is cut off, and
 // no Set begun earlier is sent any more. Where there is no connection, one is
-// made, and off is the first thing sent on it, also later if it fails now.
+// made. Off is the first thing sent on it and on each later one, until a Set
+// switches on.
 //
 // It returns nil once off was written and the instrument, asked after it,
 // answered: that it is off, or still on within the declared delay. On any
 // longer is ErrRefused. No answer is ErrNoAnswer; where the connection had been
 // sound, half of the time is left for the same on another.
 func (p *Power) Halt(ctx context.Context) error {
-	p.halts.Add(1)
 	p.mu.Lock()
+	p.halts.Add(1)
 	p.turned(false)
 	p.mu.Unlock()
 	end, ok := ctx.Deadline()
@@ -42,8 +43,8 @@ func (p *Power) Halt(ctx context.Context) error {
 }
 
 func (p *Power) haltOnce(ctx context.Context) error {
-	if l := p.s.live(); l != nil && !l.halt(p.d.output.off, p.d.output.overtake) {
-		p.s.owesOff()
+	if l := p.s.live(); l != nil {
+		l.halt(p.d.output.off, p.d.output.overtake) // what fails here begins the next connection
 	}
 	err := p.s.do(ctx, true, nil, func(t *talk) error {
 		if err := wait(t.ctx, p.d.output.settle); err != nil {

@@ -52,6 +52,7 @@ type link struct {
 	mu    sync.Mutex
 	mode  mode
 	lost  bool          // the count of replies is lost
+	loose bool          // a command may be under way that off does not follow
 	cut   chan struct{} // closed by a halt that was written into a question
 	cause error         // why it is down
 	last  time.Time     // of the latest message of ours
@@ -79,9 +80,15 @@ func (l *link) fail(cause error) {
 	}
 	l.cause = cause
 	close(l.down)
-	if !l.hangs {
-		_ = l.rw.Close() // wakes the reader; a close that fails changes nothing
+	if l.hangs {
+		return
 	}
+	if c, ok := l.rw.(*net.TCPConn); ok && l.loose && !errors.Is(cause, errClosed) {
+		// A closed connection still delivers what it holds, seconds later perhaps:
+		// on, after the off of the next connection. A reset drops it.
+		_ = c.SetLinger(0)
+	}
+	_ = l.rw.Close() // wakes the reader; a close that fails changes nothing
 }
 
 func (l *link) isDown() bool {
@@ -247,6 +254,7 @@ func (l *link) write(ctx context.Context, message string, m mode, may func() err
 		return errCut
 	}
 	l.mode = m
+	l.loose = l.loose || m == modeIdle
 	l.mu.Unlock()
 	return l.put(message)
 }
@@ -282,52 +290,13 @@ func (l *link) halt(off string, overtake bool) (wrote bool) {
 	}
 	l.mu.Unlock()
 	time.Sleep(l.pause()) // bounded by the dialect's gap
-	return l.put(off) == nil
-}
-
-// put hands one message to the system; the caller holds the token. A message
-// that may be half written ends the connection.
-func (l *link) put(message string) error {
-	if l.isDown() {
-		return l.why()
-	}
-	text := []byte(message + l.line.ends)
-	var err error
-	if c, ok := l.rw.(net.Conn); ok {
-		if err = c.SetWriteDeadline(time.Now().Add(writeLimit)); err == nil {
-			_, err = c.Write(text)
-		}
-	} else {
-		err = l.putSlow(text)
+	if l.put(off) != nil {
+		return false
 	}
 	l.mu.Lock()
-	l.last = time.Now()
-	l.mu.Unlock()
-	if err != nil {
-		l.fail(fmt.Errorf("%w: writing %q: %w", drivers.ErrNoAnswer, message, err))
-		return l.why()
-	}
-	return nil
-}
-
-// putSlow writes where no deadline can be set.
-func (l *link) putSlow(text []byte) error {
-	done := make(chan error, 1)
-	go func() {
-		n, err := l.rw.Write(text)
-		if err == nil && n < len(text) {
-			err = io.ErrShortWrite
-		}
-		done <- err
-	}()
-	t := time.NewTimer(writeLimit)
-	defer t.Stop()
-	select {
-	case err := <-done:
-		return err
-	case <-t.C:
-		return context.DeadlineExceeded
-	}
+	defer l.mu.Unlock()
+	l.loose = false
+	return true
 }
 
 // ask sends a question and returns its reply. No reply in time ends the

@@ -56,8 +56,8 @@ type session struct {
 	closed bool
 	link   *link // in use, perhaps still being greeted or down
 	ready  bool  // link was greeted
-	// offPending: a halt found no connection; the next one begins with off.
-	offPending bool
+	// off is what the output was told last: each connection begins with it.
+	off bool
 }
 
 // newSession checks o. It connects to nothing.
@@ -89,15 +89,13 @@ func newSession(o Options, greet func(*talk) error, seen func(flags)) (*session,
 	return s, nil
 }
 
-// live is the connection a halt can be written on, greeted or not; nil: none,
-// and the next one begins with the off command.
+// live is the connection a halt can be written on, greeted or not; nil: none.
 func (s *session) live() *link {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.link != nil && !s.link.isDown() {
 		return s.link
 	}
-	s.offPending = true
 	return nil
 }
 
@@ -113,11 +111,12 @@ func (s *session) greeted() *link {
 	return s.link
 }
 
-// owesOff notes that off could not be written.
-func (s *session) owesOff() {
+// wants notes what the output is told. Off may be lost with its connection, or
+// the instrument come back switched on: the next connection says it again.
+func (s *session) wants(on bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.offPending = true
+	s.off = !on
 }
 
 // usable returns the connection if questions can be asked on it.
@@ -238,9 +237,7 @@ func (s *session) connect(ctx context.Context, old *link) error {
 	l := newLink(rw, &s.dialect.line)
 	s.mu.Lock()
 	s.link, s.ready = l, false
-	off := s.offPending
-	s.offPending = false
-	closed := s.closed
+	off, closed := s.off, s.closed
 	s.mu.Unlock()
 	if closed {
 		l.fail(errClosed)
@@ -254,8 +251,7 @@ func (s *session) connect(ctx context.Context, old *link) error {
 			return err
 		}
 	}
-	if off && s.dialect.output.off != "" && !l.halt(s.dialect.output.off, true) {
-		s.owesOff()
+	if off && !l.halt(s.dialect.output.off, true) {
 		return fmt.Errorf("the off command could not be written: %w", l.why())
 	}
 	for {

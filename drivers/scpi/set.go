@@ -89,11 +89,12 @@ func (p *Power) set(t *talk, s drivers.Setpoint) error {
 // switchOn is the one place that energises. Everything before is proven.
 func (p *Power) switchOn(t *talk) error {
 	err := t.l.write(t.ctx, p.d.output.on, modeIdle, func() error {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		// Under mu, so that what a halt notes is noted last.
 		if err := t.may(); err != nil {
 			return err
 		}
-		p.mu.Lock()
-		defer p.mu.Unlock()
 		p.turned(true)
 		return nil
 	})
@@ -119,6 +120,7 @@ func (p *Power) turned(on bool) {
 		p.since = p.s.now()
 	}
 	p.on, p.told = on, true
+	p.s.wants(on)
 }
 
 // overdue says that the output has had its time to follow the latest on or off;
