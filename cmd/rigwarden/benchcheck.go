@@ -104,7 +104,7 @@ func (a *app) look(ctx context.Context, f *benchFile) (*readiness.Report, error)
 	if err := f.problems(); err != nil {
 		return nil, usagef("%s names files with mistakes:\n%w", f.name, err)
 	}
-	claimed, err := claimDevices(devicesOf(f.Bench))
+	claimed, err := claimDevices(ctx, devicesOf(f.Bench), 0)
 	if err != nil {
 		return nil, err
 	}

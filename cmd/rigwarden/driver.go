@@ -80,7 +80,7 @@ func (a *app) driverCheck(ctx context.Context, args []string, f *driverFlags) er
 			fmt.Fprintf(a.err, "%2d of %d  %s\n", number, of, c.Name)
 		}
 	}
-	claimed, err := claimDevices([]device{{"plugin", profiles.DriverPlugin, o.Address}})
+	claimed, err := claimDevices(ctx, []device{{"plugin", profiles.DriverPlugin, o.Address}}, 0)
 	if err != nil {
 		return err
 	}

@@ -71,7 +71,7 @@ func (a *app) hold(ctx context.Context, file, truth string) (*holder, error) {
 	if truth != "" {
 		return nil, usagef("--truth: bench %s has real instruments, of which nobody knows the truth", f.Name)
 	}
-	claimed, err := claimDevices(devicesOf(f.Bench))
+	claimed, err := claimDevices(ctx, devicesOf(f.Bench), claimPatience)
 	if err != nil {
 		return nil, err
 	}

@@ -171,6 +171,7 @@ var hostRoles = map[string]host.Role{
 
 func pluginOptions(o opening, address string, roles []string) plugin.Options {
 	b := o.file.Bench.Bench
+	b.Monitor = o.file.monitor() // thermometers are put in on this side
 	p := plugin.Options{Address: address, Bench: b, Now: o.now, Expect: map[host.Role]drivers.Identity{}}
 	if o.alive != nil {
 		p.Alive, p.Armed = o.alive.Now, o.alive.Armed
