@@ -499,3 +499,30 @@ func TestCallsThatAreOver(t *testing.T) {
 	_ = x.Halt(over) // may fail, and acts all the same
 	b.await("command 0")
 }
+
+// A device that was the wrong one and then, over the same connection (a gateway,
+// a serial line), is the right one can be halted like any other.
+func TestHaltAfterTheWrongDevice(t *testing.T) {
+	b := newPlainBox()
+	serial := []byte("KB-0008")
+	p := newPeer(t, func(conn int, r []byte) ([]byte, bool) {
+		wire, hangUp := honest(b)(conn, r)
+		if r[7] == 4 && r[9] == 100 { // texts from register 100 on, the serial at 116
+			b.set(func() { copy(wire[9+2*16:], serial) })
+		}
+		return wire, hangUp
+	})
+	x, err := NewBox(Options{Address: p.address, Map: shippedMap(t, "common-box"), Now: (&ticker{}).now, Expect: drivers.Identity{Serial: "KB-0007"}},
+		virtual.WorkshopBench().Box)
+	require.NoError(t, err)
+	defer x.Close()
+	_, err = x.Read(within(t, 5*time.Second))
+	require.ErrorIs(t, err, drivers.ErrIdentity)
+	require.ErrorIs(t, x.Halt(within(t, 5*time.Second)), drivers.ErrIdentity)
+	require.Empty(t, b.writes(), "another device is told nothing")
+	b.set(func() { serial = []byte("KB-0007") })
+	require.NoError(t, x.Switch(within(t, 5*time.Second), negative))
+	require.NoError(t, x.Halt(within(t, 5*time.Second)))
+	b.set(func() { assert.Zero(t, b.contacts()) })
+	assert.Equal(t, 1, p.count())
+}

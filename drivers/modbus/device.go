@@ -29,7 +29,7 @@ type device struct {
 	groups []group // what each reading asks for
 	// verified is the connection over which the right device answered.
 	verified uint64
-	wrong    uint64 // the connection over which another one did
+	wrong    uint64 // the connection over which another one did, the latest time
 	identity drivers.Identity
 }
 
@@ -89,7 +89,7 @@ func (d *device) verify(ctx context.Context, epoch uint64) error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.identity, d.verified = got, epoch
+	d.identity, d.verified, d.wrong = got, epoch, 0
 	return nil
 }
 
