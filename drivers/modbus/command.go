@@ -40,6 +40,18 @@ func (o *out) value(closed drivers.Contactors) uint16 {
 	return v
 }
 
+// say tells whether a bit is one that a command sets.
+func (c *commands) say(at *point) bool {
+	for i := range c.outs {
+		o := &c.outs[i]
+		bits := o.on[0] | o.on[1] | o.on[2] | o.off[0] | o.off[1] | o.off[2]
+		if c.table == at.table && o.at == at.at && (at.bit < 0 || bits>>at.bit&1 != 0) {
+			return true
+		}
+	}
+	return false
+}
+
 // runs are the outs that one request can write.
 func (c *commands) runs() [][]out {
 	var runs [][]out

@@ -15,13 +15,12 @@ type mapParser struct {
 	*tree.Report
 	m                *Map
 	lowWord, lowByte bool
-	seen             map[string]*point // by name
 }
 
 // ParseMap reads a register map; name is what messages call the file. The map is
 // nil where there are problems.
 func ParseMap(name string, src []byte) (*Map, []tree.Problem) {
-	p := &mapParser{Report: &tree.Report{}, m: &Map{}, seen: map[string]*point{}}
+	p := &mapParser{Report: &tree.Report{}, m: &Map{}}
 	root := p.Tree(name, src)
 	if root != nil {
 		f := p.Fields(root, "the register map")

@@ -85,7 +85,19 @@ func (p *mapParser) feedback(f *tree.Fields) {
 			}
 			continue
 		}
-		p.m.feedback[k] = p.point("feedback."+name, n, use{bit: true})
+		at := p.point("feedback."+name, n, use{bit: true})
+		p.m.feedback[k] = at
+		if at == nil {
+			continue
+		}
+		if p.m.commands.say(at) {
+			p.Addf(n.At, "read the auxiliary contact", "feedback.%s reads a command back, so that a welded or dead contactor would not show", name)
+		}
+		for j, other := range p.m.feedback[:k] {
+			if other != nil && other.table == at.table && other.at == at.at && other.bit == at.bit {
+				p.Addf(n.At, "each contactor has an auxiliary contact of its own", "feedback.%s reads what feedback.%s reads", name, contactorNames[j])
+			}
+		}
 	}
 }
 
