@@ -60,6 +60,14 @@ func (b bits) raw(little, big uint64) (v int64, ok bool) {
 	return int64(w), int64(w) >= 0
 }
 
+// holds says whether v can be a raw value.
+func (b bits) holds(v int64) bool {
+	if b.signed {
+		return v == v<<(64-b.size)>>(64-b.size)
+	}
+	return v >= 0 && uint64(v) <= ^uint64(0)>>(64-b.size)
+}
+
 // mask returns the frame's bits that the value occupies, in the little-endian
 // numbering whatever the value's order.
 func (b bits) mask() uint64 {

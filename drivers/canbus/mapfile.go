@@ -229,6 +229,11 @@ func (p *mapReader) absent(f *tree.Fields, g *group) (list []int64) {
 			p.r.Addf(item.At, right, "absent is %q", s)
 			continue
 		}
+		if len(g.signals) > 0 && !slices.ContainsFunc(g.signals, func(m mapped) bool { return m.bits.holds(v) }) {
+			// It would never be met, and what the monitor does send taken for a reading.
+			p.r.Addf(item.At, "write it as the signal's type reads it: 65535 in 16 bits with a sign is -1", "absent is %d, which signal %s cannot be", v, g.signals[0].signal.name)
+			continue
+		}
 		list = append(list, v)
 	}
 	for _, m := range g.signals {
