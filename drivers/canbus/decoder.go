@@ -72,8 +72,8 @@ type decoder struct {
 	counts  Counts
 	notices []string
 	quiet   []drivers.Instant // per slot: no notice before
-	// The latest error frame that was told.
-	lastError  uint32
+	// The classes of error frames that were told, and until when they stand.
+	errorsTold uint32
 	errorQuiet drivers.Instant
 }
 

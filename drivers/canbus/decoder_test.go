@@ -442,3 +442,20 @@ func TestDecodeAllocatesNothing(t *testing.T) {
 		require.EqualValues(t, 33_000+i, c)
 	}
 }
+
+// Error frames of two kinds in turn, as a disturbed bus makes them by the
+// thousand, are told once each while they are news.
+func TestErrorFramesInTurn(t *testing.T) {
+	d, err := newDecoder(common(t, 3, 1))
+	require.NoError(t, err)
+	at := drivers.Instant(drivers.Second)
+	for range 1000 {
+		for _, class := range []uint32{0x4, 0x80, 0x84} {
+			d.frame(&Frame{ID: class, Flags: ErrorFrame, Len: 8}, at)
+		}
+	}
+	assert.Equal(t, []string{"error frame: the controller reports a problem", "error frame: a bus error"}, d.notices)
+	d.frame(&Frame{ID: 0x80, Flags: ErrorFrame, Len: 8}, at.Add(noticeGap))
+	assert.Len(t, d.notices, 3)
+	assert.EqualValues(t, 3001, d.counts.Errors)
+}

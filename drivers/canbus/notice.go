@@ -66,12 +66,15 @@ func (s *signal) describe(b bits, little, big64 uint64) string {
 	return strings.TrimSpace(text)
 }
 
-// errorFrame notes what an error frame reports unless it was told lately.
+// errorFrame notes what an error frame reports unless all of it was told lately:
+// a disturbed bus makes thousands a second, of several kinds in turn.
 func (d *decoder) errorFrame(f *Frame, at drivers.Instant) {
-	if f.ID == d.lastError && at < d.errorQuiet {
+	if at >= d.errorQuiet {
+		d.errorsTold, d.errorQuiet = 0, at.Add(noticeGap)
+	} else if f.ID&^d.errorsTold == 0 {
 		return
 	}
-	d.lastError, d.errorQuiet = f.ID, at.Add(noticeGap)
+	d.errorsTold |= f.ID
 	d.notices = append(d.notices, errorText(f))
 }
 
