@@ -24,9 +24,9 @@ type Wire struct {
 	// dialect, a CAN signal map, a Modbus register map. As written in the bench
 	// file: a shipped name, or a path seen from that file.
 	Map string `json:"map,omitempty"`
-	// MapDigest is the SHA-256 of what that file said when the run was planned,
-	// in hex: readings mean what it says. The program that opens the drivers
-	// fills it in.
+	// MapDigest is the SHA-256 of what that file, and a DBC file that it names,
+	// said when the run was planned, in hex: readings mean what they say. The
+	// program that opens the drivers fills it in.
 	MapDigest string `json:"map_digest,omitempty"`
 	// Expect is what the instrument must say of itself; parts left empty are
 	// not compared (ErrIdentity).

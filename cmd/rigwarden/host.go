@@ -15,7 +15,7 @@ import (
 )
 
 func (a *app) hostCmd() *cobra.Command {
-	var file, truth string
+	var file, truth, as string
 	c := &cobra.Command{
 		Use:   "host",
 		Short: "Hold one bench's wires (started by serve, not by people)",
@@ -28,7 +28,7 @@ socket; started by hand it says so and ends.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			var h *holder
 			err := host.Main(cmd.Context(), func(ctx context.Context) (_ host.Config, err error) {
-				if h, err = a.hold(ctx, file, truth); err != nil {
+				if h, err = a.hold(ctx, file, truth, as); err != nil {
 					return host.Config{}, err
 				}
 				return h.config, nil
@@ -44,6 +44,7 @@ socket; started by hand it says so and ends.`,
 	}
 	c.Flags().StringVar(&file, "bench", "", "bench file or shipped bench (required)")
 	c.Flags().StringVar(&truth, "truth", "", "virtual bench only: append the true current to this file, for judges")
+	c.Flags().StringVar(&as, "as", "", "refuse the bench file and what it names unless their digest is this")
 	if err := c.MarkFlagRequired("bench"); err != nil {
 		panic(err)
 	}
@@ -58,11 +59,16 @@ type holder struct {
 	release func()
 }
 
-// hold opens the instruments that a bench file names.
-func (a *app) hold(ctx context.Context, file, truth string) (*holder, error) {
+// hold opens the instruments that a bench file names. as, where given, is its
+// fingerprint when the orchestrator read it: plans and printed times are made of
+// that one, and a host that is started again must not hold another.
+func (a *app) hold(ctx context.Context, file, truth, as string) (*holder, error) {
 	f, err := readBench(file)
 	if err != nil {
 		return nil, err
+	}
+	if as != "" && as != f.fingerprint() {
+		return nil, usagef("%s, or a file that it names, is not what the orchestrator read when it started; start the orchestrator again, and prove the bench anew", f.name)
 	}
 	now := host.Clock(a.clock())
 	if isVirtual(f.Bench) {

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -47,19 +48,42 @@ func (f *benchFile) points(w *drivers.Wire, now func() drivers.Instant) (*modbus
 	return modbus.NewPoints(modbus.Options{Address: w.Address, Map: m, Expect: w.Expect, Now: now})
 }
 
-// maps returns the digests of the files that the bench file names, by role.
+// maps returns the digests of the files that the bench file names, by role. That
+// of a signal map covers the DBC file too: the steps of its readings stand there.
 func (f *benchFile) maps() map[string]string {
 	out := map[string]string{}
 	for role, w := range f.wires() {
 		if w.Map == "" {
 			continue
 		}
-		if _, text, err := f.mapText(w); err == nil {
-			sum := sha256.Sum256(text)
-			out[role] = hex.EncodeToString(sum[:])
+		name, text, err := f.mapText(w)
+		if err != nil {
+			continue
 		}
+		sum := sha256.New()
+		sum.Write(text)
+		if w.Driver == profiles.DriverCAN {
+			// What is wrong in them is told where they are opened.
+			_, _ = canbus.ParseMap(name, text, func(file string) (string, []byte, error) {
+				name, dbc, err := f.dbc(w)(file)
+				sum.Write(dbc)
+				return name, dbc, err
+			})
+		}
+		out[role] = hex.EncodeToString(sum.Sum(nil))
 	}
 	return out
+}
+
+// fingerprint is the digest of the bench file and of all files that it names.
+func (f *benchFile) fingerprint() string {
+	sum := sha256.New()
+	sum.Write(f.text)
+	files := f.maps()
+	for _, role := range slices.Sorted(maps.Keys(files)) {
+		fmt.Fprintf(sum, "\n%s %s", role, files[role])
+	}
+	return hex.EncodeToString(sum.Sum(nil))
 }
 
 // mapText is the file that a wire's map names: a shipped one, or a path seen
@@ -114,23 +138,28 @@ func (f *benchFile) signals(w *drivers.Wire) (*canbus.Map, error) {
 	if err != nil {
 		return nil, err
 	}
-	spec := f.monitor()
-	dbc := canbus.ShippedDBC(spec.Cells, spec.Temps)
-	if strings.ContainsAny(w.Map, `/\.`) {
-		dbc = func(file string) (string, []byte, error) {
-			path := file
-			if !filepath.IsAbs(file) {
-				path = filepath.Join(filepath.Dir(f.beside(w.Map)), file)
-			}
-			text, err := os.ReadFile(path)
-			return file, text, err
-		}
-	}
-	m, ps := canbus.ParseMap(name, text, dbc)
+	m, ps := canbus.ParseMap(name, text, f.dbc(w))
 	if len(ps) == 0 {
-		ps = canbus.Check(m, spec)
+		ps = canbus.Check(m, f.monitor())
 	}
 	return m, tree.Error(ps)
+}
+
+// dbc finds the DBC file that a signal map names: a shipped one beside a shipped
+// map, or a path seen from the map.
+func (f *benchFile) dbc(w *drivers.Wire) func(file string) (name string, text []byte, err error) {
+	if !strings.ContainsAny(w.Map, `/\.`) {
+		spec := f.monitor()
+		return canbus.ShippedDBC(spec.Cells, spec.Temps)
+	}
+	return func(file string) (string, []byte, error) {
+		path := file
+		if !filepath.IsAbs(file) {
+			path = filepath.Join(filepath.Dir(f.beside(w.Map)), file)
+		}
+		text, err := os.ReadFile(path)
+		return file, text, err
+	}
 }
 
 // problems are the mistakes in the files that the bench file names.

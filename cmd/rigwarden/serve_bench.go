@@ -47,7 +47,7 @@ func (a *app) openLive(ctx context.Context, f *benchFile, flags serveFlags, o be
 	if err != nil {
 		return nil, err
 	}
-	args := []string{"host", "--bench", f.arg}
+	args := []string{"host", "--bench", f.arg, "--as", f.fingerprint()}
 	if flags.truth != "" {
 		if err := os.MkdirAll(flags.truth, 0o700); err != nil {
 			return nil, usagef("--truth: %w", err)
