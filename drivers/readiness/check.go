@@ -29,6 +29,10 @@ type Prober interface {
 // a counter that stands still.
 const watchPeriods = 8
 
+// stalePeriods is how many monitor periods an instrument's counter may stand
+// still, as in a run (INV-02).
+const stalePeriods = 5
+
 type checker struct {
 	bench  *drivers.Bench
 	set    drivers.Set

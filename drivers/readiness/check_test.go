@@ -161,3 +161,35 @@ func TestNothingGuardsAlone(t *testing.T) {
 	got := r.check(t)
 	assert.Contains(t, fmt.Sprint(findings(got)), "supply: nothing takes its output off when the program that commands it dies")
 }
+
+// stops is a box whose counter stands still after some readings.
+type stops struct {
+	drivers.Box
+	left int
+	last drivers.BoxReading
+}
+
+func (s *stops) Read(ctx context.Context) (drivers.BoxReading, error) {
+	if s.left--; s.left >= 0 {
+		var err error
+		s.last, err = s.Box.Read(ctx)
+		return s.last, err
+	}
+	return s.last, nil
+}
+
+// What was new once and no more is stale (INV-02): contactors that read open in
+// an old reading may be closed by now, and nothing is armed on the strength of it.
+func TestStandsStill(t *testing.T) {
+	for left, ready := range map[int]bool{2: false, 3: true} { // of 8 looks; 5 periods are allowed
+		r := newRig(t)
+		set := r.live.Set()
+		set.Box = &stops{Box: set.Box, left: left}
+		got := readiness.Check(t.Context(), &r.spec, set, r.o)
+		require.Equal(t, ready, got.Ready(), findings(got))
+		if !ready {
+			assert.Contains(t, findings(got)[0], "box: nothing new came from it in the last 600.000 ms")
+			assert.Nil(t, got.Instruments[3].Armed)
+		}
+	}
+}

@@ -23,6 +23,9 @@ func (c *checker) settle(name string, l *look) bool {
 	case l.fresh == 0:
 		c.wrong(name, fmt.Sprintf("nothing new came from it in %v", c.report.Watched), "an instrument that measures all the time")
 		return false
+	case l.age > stalePeriods*c.bench.Monitor.Period:
+		c.wrong(name, fmt.Sprintf("nothing new came from it in the last %v", l.age), fmt.Sprintf("an instrument that measures every %v at least, as a run demands", stalePeriods*c.bench.Monitor.Period))
+		return false
 	}
 	return true
 }
@@ -181,7 +184,7 @@ func (c *checker) judgePower(ctx context.Context, name string) {
 
 // open says that every contactor is measured open.
 func (c *checker) open() bool {
-	return c.box.err == nil && c.box.fresh > 0 && drivers.Contactors(c.box.reading.State)&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0
+	return c.box.err == nil && c.box.fresh > 0 && c.box.age <= stalePeriods*c.bench.Monitor.Period && drivers.Contactors(c.box.reading.State)&(drivers.BoxNegative|drivers.BoxPrecharge|drivers.BoxPositive) == 0
 }
 
 // arm sets the instrument's own limits to its full ranges and compares what it
