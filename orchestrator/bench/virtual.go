@@ -51,18 +51,28 @@ type Virtual struct {
 	committed time.Time
 	published time.Time
 	frames    int
+
+	wall  func() time.Time
+	every int  // frames between looks at the wall clock
+	quiet bool // nobody subscribes: no pictures for clients
 }
 
 // NewVirtual opens a bench over rig and starts its loop.
 func NewVirtual(rig Rig, o Options) *Virtual {
+	v := newVirtual(rig, o)
+	go v.loop()
+	return v
+}
+
+func newVirtual(rig Rig, o Options) *Virtual {
 	v := &Virtual{
 		rig: rig, set: rig.Set(), quit: make(chan struct{}),
 		core: newCore(o, rig.Now),
+		wall: time.Now, every: lookEvery,
 	}
 	v.core.carry = v.carry
 	v.core.keep = v.keep
 	v.core.post = func(e machine.Event) { v.queue = append(v.queue, e) }
-	go v.loop()
 	return v
 }
 
@@ -168,7 +178,7 @@ func (v *Virtual) turn() {
 			v.drain()
 			v.bytes += 4 * len(v.buf.Counts)
 		}
-		if v.frames++; v.frames%lookEvery == 0 || v.bytes >= commitBytes {
+		if v.frames++; v.frames%v.every == 0 || v.bytes >= commitBytes {
 			v.look(false)
 		}
 	}
@@ -190,7 +200,7 @@ func (v *Virtual) drain() {
 
 // look is the part that knows real time: commits and pictures for clients.
 func (v *Virtual) look(force bool) {
-	now := time.Now()
+	now := v.wall()
 	if v.run != nil && (v.bytes >= commitBytes || now.Sub(v.committed) >= commitAge) {
 		v.bytes, v.committed = 0, now
 		if e := (job{kind: jobCommit, run: v.run, at: v.rig.Now()}).do(v.latches); e != nil {
@@ -198,7 +208,7 @@ func (v *Virtual) look(force bool) {
 			v.drain()
 		}
 	}
-	if force || now.Sub(v.published) >= publishAge {
+	if !v.quiet && (force || now.Sub(v.published) >= publishAge) {
 		v.published = now
 		v.publish(&v.buf, 0, 0)
 	}
