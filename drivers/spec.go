@@ -118,6 +118,12 @@ func (b *Bench) Wires() map[string]*Wire {
 	}
 }
 
+// SilenceMargin is how much later than declared an instrument may be off by
+// itself: its own timer may be a tenth late (common practice, no source), and its
+// next measurement must show it. To this a silence limit is proven, and plans and
+// printed paths count on no less.
+func (b *Bench) SilenceMargin(timeout Span) Span { return timeout/10 + b.Monitor.Period }
+
 // plain carries beats and state bits unscaled.
 var plain = Scale{Num: 1, Den: 1}
 

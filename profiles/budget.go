@@ -192,10 +192,10 @@ func (g *Budget) leases(m *Module, b *Bench, eff *LimitSet, rate int64) {
 		{"frames stop: stale data", g.Stale + g.Path},
 	}
 	if s := max(b.Supply.CommTimeout, b.Load.CommTimeout); s > 0 {
-		g.Paths = append(g.Paths, Path{"host dead: instruments' own silence limit", s + g.SwitchOff})
+		g.Paths = append(g.Paths, Path{"host dead: instruments' own silence limit", s + b.SilenceMargin(s) + g.SwitchOff})
 	}
-	if b.Box.Heartbeat > 0 {
-		g.Paths = append(g.Paths, Path{"host dead: contactor box's heartbeat", b.Box.Heartbeat + b.Box.OpeningTime + b.Box.SwitchTime})
+	if h := b.Box.Heartbeat; h > 0 {
+		g.Paths = append(g.Paths, Path{"host dead: contactor box's heartbeat", h + b.SilenceMargin(h) + b.Box.OpeningTime + b.Box.SwitchTime})
 	}
 }
 

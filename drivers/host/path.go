@@ -151,13 +151,13 @@ func (p *paths) opens() []Leg {
 // lapses is what an instrument does by itself: it is proven to this time.
 func (p *paths) lapses(o output) []Leg {
 	timeout := o.spec.CommTimeout
-	return []Leg{{"communication timeout", timeout}, {"its timer's margin", silenceMargin(timeout, p.b.Monitor.Period)}, {"output falls", reaction(o.spec)}}
+	return []Leg{{"communication timeout", timeout}, {"its timer's margin", p.b.SilenceMargin(timeout)}, {"output falls", reaction(o.spec)}}
 }
 
 // heart is what the box does by itself.
 func (p *paths) heart() []Leg {
 	beat := p.b.Box.Heartbeat
-	return []Leg{{"heartbeat", beat}, {"its timer's margin", silenceMargin(beat, p.b.Monitor.Period)}, {"contactors open", p.b.Box.SwitchTime}}
+	return []Leg{{"heartbeat", beat}, {"its timer's margin", p.b.SilenceMargin(beat)}, {"contactors open", p.b.Box.SwitchTime}}
 }
 
 // host are the paths after the death of the process that holds the wires. What

@@ -19,11 +19,6 @@ import (
 // contactors until its own timeout or the next start of a host (INV-06), which
 // is as safe as a bench gets.
 
-// silenceMargin is how much later than declared an instrument may be off: its
-// own timer may be a tenth late (common practice, no source), and its next
-// measurement must show it. The printed paths carry the same margin.
-func silenceMargin(timeout, period drivers.Span) drivers.Span { return timeout/10 + period }
-
 // proofReads is how often an instrument is asked after the silence. One that
 // closes its connection when its timeout runs out fails the first call, which
 // then has reached nobody.
@@ -54,7 +49,7 @@ func proofTime(b *drivers.Bench, spec *drivers.PowerSpec, call drivers.Span) dri
 		settleTime(b, call) + // contactors measured open
 		2*period + // its reader rests
 		call + onTime(spec.Delay, period, call) + // on, and seen to be
-		spec.CommTimeout + spec.Delay + silenceMargin(spec.CommTimeout, period) +
+		spec.CommTimeout + spec.Delay + b.SilenceMargin(spec.CommTimeout) +
 		proofReads*call + call // read, and halted
 }
 

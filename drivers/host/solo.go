@@ -248,7 +248,7 @@ func (x *solo) power(ctx context.Context, device drivers.Power, spec *drivers.Po
 	if err != nil {
 		return 0, err
 	}
-	state, took, err := x.silence(ctx, timeout+spec.Delay+silenceMargin(timeout, period), read)
+	state, took, err := x.silence(ctx, timeout+spec.Delay+x.s.c.Bench.SilenceMargin(timeout), read)
 	switch {
 	case err != nil:
 		return 0, err
@@ -283,7 +283,7 @@ func (x *solo) box(ctx context.Context, device drivers.Box, spec *drivers.BoxSpe
 	if err != nil {
 		return 0, err
 	}
-	state, took, err := x.silence(ctx, spec.Heartbeat+spec.SwitchTime+silenceMargin(spec.Heartbeat, period), read)
+	state, took, err := x.silence(ctx, spec.Heartbeat+spec.SwitchTime+x.s.c.Bench.SilenceMargin(spec.Heartbeat), read)
 	switch {
 	case err != nil:
 		return 0, err
