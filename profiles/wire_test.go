@@ -37,10 +37,10 @@ func TestWiresAreRead(t *testing.T) {
 			Expect: drivers.Identity{Maker: "rigwarden", Model: "virtual " + role}}
 	}
 	want := []Instrument{
-		{"monitor", drivers.Wire{Driver: "canbus", Address: "tcp:127.0.0.1:29536", Map: "common-monitor"}},
+		{"monitor", drivers.Wire{Driver: "canbus", Address: "tcp:127.0.0.1:29536", Map: "common-monitor", Expect: drivers.Identity{Maker: "rigwarden", Model: "virtual monitor"}}},
 		{"supply", scpi("5025", "supply")},
 		{"load", scpi("5026", "load")},
-		{"box", drivers.Wire{Driver: "modbus", Address: "tcp:127.0.0.1:5020", Map: "common-box"}},
+		{"box", drivers.Wire{Driver: "modbus", Address: "tcp:127.0.0.1:5020", Map: "common-box", Expect: drivers.Identity{Maker: "rigwarden", Model: "virtual box"}}},
 		{"meter", scpi("5027", "meter")},
 	}
 	require.Equal(t, want, libraryBench(t, "practice-wires").Instruments())
@@ -132,11 +132,11 @@ protections:
 		{true, false, true, ""},
 		{false, true, true, ""},
 		{false, false, true, ""},
-		{true, false, false, "bench.yaml:51:1: when the host dies, the current of the load goes on: the box has no heartbeat and the load no silence limit; that of the supply ends only its own; " +
+		{true, false, false, "bench.yaml:52:1: when the host dies, the current of the load goes on: the box has no heartbeat and the load no silence limit; that of the supply ends only its own; " +
 			"give `heartbeat: 1 s` under box if it drops out without one, or `silence: 2 s` under load if it has a communication timeout; with neither, only attended runs"},
-		{false, true, false, "bench.yaml:51:1: when the host dies, the current of the supply goes on: the box has no heartbeat and the supply no silence limit; that of the load ends only its own; " +
+		{false, true, false, "bench.yaml:52:1: when the host dies, the current of the supply goes on: the box has no heartbeat and the supply no silence limit; that of the load ends only its own; " +
 			"give `heartbeat: 1 s` under box if it drops out without one, or `silence: 2 s` under supply if it has a communication timeout; with neither, only attended runs"},
-		{false, false, false, "bench.yaml:51:1: when the host dies, the current of the supply and of the load goes on: the box has no heartbeat and the supply and the load no silence limit; " +
+		{false, false, false, "bench.yaml:52:1: when the host dies, the current of the supply and of the load goes on: the box has no heartbeat and the supply and the load no silence limit; " +
 			"give `heartbeat: 1 s` under box if it drops out without one, or `silence: 2 s` under supply and load if it has a communication timeout; with neither, only attended runs"},
 	} {
 		b := benchOf(t, wiresText(t)+proofs)
