@@ -60,6 +60,7 @@ type Bench struct {
 
 	closed, welded Contacts
 	short          float64 // Ohm; 0: none
+	drain          float64 // S; 0: none
 	link           float64 // V
 	supply, load   limit
 	melted         float64 // A2s
@@ -193,6 +194,9 @@ func (b *Bench) other() float64 {
 	}
 	if b.short > 0 {
 		g += 1 / b.short
+	}
+	if b.drain > 0 {
+		g += b.drain
 	}
 	return g
 }

@@ -74,6 +74,18 @@ func (b *Bench) Short(ohms float64) {
 	b.settle()
 }
 
+// Drain makes an idle supply's output conduct so much, S, out of the link; 0 or
+// less: nothing.
+func (b *Bench) Drain(siemens float64) {
+	if g := max(siemens, 0); g != b.drain {
+		b.drain = g
+		b.settle()
+	}
+}
+
+// DrainCurrent returns the current that Drain takes out of the link, A.
+func (b *Bench) DrainCurrent() float64 { return float64(b.drain * b.link) }
+
 // FuseBlown says that the fuse has opened; it stays so.
 func (b *Bench) FuseBlown() bool { return b.blown }
 
@@ -151,6 +163,9 @@ func (b *Bench) AppendState(dst []byte) []byte {
 	num(b.short, b.link, b.melted, b.supply.now, b.load.now)
 	for _, s := range [...]Source{b.supply.set, b.load.set} {
 		num(s.Current, s.Voltage, s.Slew)
+	}
+	if b.drain > 0 {
+		num(b.drain)
 	}
 	m := b.module
 	num(m.ambient, m.current, m.emf, m.res)

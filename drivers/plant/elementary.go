@@ -52,6 +52,9 @@ func decay(z float64) (x, y float64) {
 	return 1 - y, y
 }
 
+// Log returns the natural logarithm of x > 0, the same on every processor.
+func Log(x float64) float64 { return ln(x) }
+
 // ln returns the natural logarithm of x > 0.
 func ln(x float64) float64 {
 	m, e := math.Frexp(x)

@@ -196,6 +196,7 @@ func (b *Bench) measure() {
 	b.load.measure()
 	b.collect()
 	b.due, b.dueAt = true, b.now
+	b.path.hasBehind = false // lost, if nobody fetched it
 	b.path.keep(b.now, b.counts)
 }
 

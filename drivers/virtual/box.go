@@ -19,6 +19,10 @@ type box struct {
 	told  drivers.Contactors
 	coil  drivers.Contactors
 	moves [3]drivers.Instant
+	// rest is when a contactor that closes has stopped bouncing, never for one
+	// that does not bounce; apart are the contacts that a bounce holds open.
+	rest  [3]drivers.Instant
+	apart drivers.Contactors
 	stop  bool
 	// precharge is the precharge contactor's armature; its contact in the plant
 	// stays open where the resistor is.
@@ -36,6 +40,8 @@ type boxFaults struct {
 	stuck        [3]int // contactor k does not close
 	welded       [3]int
 	resistorOpen int
+	pressed      int // emergency stop
+	bounce       [3]drivers.Span
 }
 
 // known are the contactors there are, in the order of box.moves.
@@ -49,7 +55,7 @@ func (x *box) init(b *Bench, draw *plant.Rand) {
 		x.amps = newSensor(draw, s, int64(x.spec.CurrentStep), x.spec.CurrentAcc, 1e6, 0, 0)
 	}
 	for k := range x.moves {
-		x.moves[k] = never
+		x.moves[k], x.rest[k] = never, never
 	}
 	x.precharged = never
 }
@@ -112,6 +118,7 @@ func (x *box) energise(want drivers.Contactors) {
 	for k := range x.moves {
 		if changed&(1<<k) != 0 {
 			x.moves[k] = x.b.now.Add(x.b.delay(x.spec.SwitchTime))
+			x.rest[k], x.apart = never, x.apart&^(1<<k)
 		}
 	}
 }
@@ -151,6 +158,7 @@ func (x *box) happen() {
 	for k := range x.moves {
 		if x.moves[k] <= x.b.now {
 			x.moves[k], moved = never, true
+			x.land(k)
 		}
 	}
 	if moved {
@@ -165,8 +173,8 @@ func (x *box) settle() {
 	for k := range x.moves {
 		bit := drivers.Contactors(1) << k
 		switch {
-		case x.moves[k] != never:
-		case x.coil&bit == 0:
+		case x.moves[k] != never && x.rest[k] == never: // in flight
+		case x.coil&bit == 0 || x.apart&bit != 0:
 			is &^= bit
 		case x.faults.stuck[k] == 0:
 			is |= bit

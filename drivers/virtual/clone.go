@@ -18,6 +18,7 @@ func (b *Bench) Clone() *Bench {
 	c.counts = slices.Clone(b.counts)
 	c.faults = slices.Clone(b.faults)
 	c.path.held = slices.Clone(b.path.held)
+	c.path.back, c.path.behind = slices.Clone(b.path.back), slices.Clone(b.path.behind)
 	c.path.ring = slices.Clone(b.path.ring)
 	for i := range c.path.ring {
 		c.path.ring[i].counts = slices.Clone(c.path.ring[i].counts)

@@ -5,11 +5,16 @@ import "github.com/rigwarden/rigwarden/drivers"
 // framePath is the way from the instruments to whoever asks for frames, with
 // the faults that can befall it.
 type framePath struct {
-	stopped, repeating int
-	lostPPM            int64
-	delay              drivers.Span
+	stopped, repeating                int
+	lostPPM, doubledPPM, reorderedPPM int64
+	delay                             drivers.Span
+	stepped                           drivers.Span // of the clock that stamps frames
 
 	held []int32 // what is repeated
+	// back is a frame that its successor is to overtake; behind is one that arrives
+	// right behind the frame before.
+	back, behind         []int32
+	holdsBack, hasBehind bool
 	// ring holds past frames, where a fault makes frames late.
 	ring []oldFrame
 	next int
@@ -97,13 +102,18 @@ func (b *Bench) Frame(f *drivers.Frame) (ok bool) {
 		return false
 	}
 	b.due = false
+	if b.path.hasBehind {
+		b.path.hasBehind = false
+		b.hand(f, b.path.behind)
+		return true
+	}
 	b.supply.poll()
 	b.load.poll()
 	if b.box.faults.hung == 0 {
 		b.box.heard = b.now
 	}
 	p := &b.path
-	if p.stopped > 0 || p.lostPPM > 0 && int64(b.chance.IntN(1_000_000)) < p.lostPPM {
+	if p.stopped > 0 || b.happens(p.lostPPM) {
 		return false
 	}
 	counts := b.counts
@@ -115,8 +125,44 @@ func (b *Bench) Frame(f *drivers.Frame) (ok bool) {
 			return false
 		}
 	}
-	f.At = b.now
+	if p.reorderedPPM > 0 || p.doubledPPM > 0 || p.holdsBack {
+		if !b.shuffle(counts) {
+			return false
+		}
+	}
+	b.hand(f, counts)
+	return true
+}
+
+// hand gives a frame away.
+func (b *Bench) hand(f *drivers.Frame, counts []int32) {
+	f.At = b.now.Add(b.path.stepped)
 	f.Counts = append(f.Counts[:0], counts...)
+}
+
+// happens draws whether something with a probability happens; no draw is made
+// for what cannot.
+func (b *Bench) happens(ppm int64) bool {
+	return ppm > 0 && int64(b.chance.IntN(1_000_000)) < ppm
+}
+
+// shuffle lets a frame be overtaken (false: it is not to be handed out now) or
+// come twice.
+func (b *Bench) shuffle(counts []int32) bool {
+	p := &b.path
+	switch {
+	case p.holdsBack:
+		p.holdsBack, p.hasBehind = false, true
+		p.back, p.behind = p.behind, p.back
+	case b.happens(p.reorderedPPM):
+		p.holdsBack = true
+		p.back = append(p.back[:0], counts...)
+		return false
+	case b.happens(p.doubledPPM):
+		p.hasBehind = true
+		p.behind = append(p.behind[:0], counts...)
+	}
+	b.due = p.hasBehind
 	return true
 }
 

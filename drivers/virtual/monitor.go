@@ -49,8 +49,25 @@ type monitor struct {
 // monitorFaults are what faults make of the monitor.
 type monitorFaults struct {
 	hung, deaf, silent, missing int
-	swapped                     []int // cell k with k+1
-	shorted                     []int // per sensor
+	swapped                     []int   // cell k with k+1
+	shorted                     []int   // per sensor
+	gain                        float64 // of all cells, relative error
+	empty, old                  gap
+}
+
+// gap is a share of the channels that a share of the sweeps lacks.
+type gap struct{ ratePPM, sharePPM int64 }
+
+func (g *gap) widen(f *Fault) {
+	g.ratePPM, g.sharePPM = max(g.ratePPM, f.RatePPM), max(g.sharePPM, f.SharePPM)
+}
+
+// from returns the first of n channels that a sweep lacks, n for none.
+func (g *gap) from(n int, r *plant.Rand) int {
+	if g.ratePPM == 0 || int64(r.IntN(1_000_000)) >= g.ratePPM {
+		return n
+	}
+	return n - int((int64(n)*g.sharePPM+999_999)/1_000_000)
 }
 
 func (m *monitor) init(b *Bench, draw *plant.Rand) {
@@ -241,13 +258,18 @@ func (m *monitor) measure() {
 	window := float64(m.window)
 	fresh := m.faults.hung == 0 && m.faults.silent == 0
 	out := &m.latest
+	all := n + len(m.temps)
+	old, empty := m.faults.old.from(all, m.b.chance), m.faults.empty.from(all, m.b.chance)
 	for k := range m.cells {
 		v := m.sum[k] / window
 		if m.latest.Beat == 0 {
 			v = m.before[k] // the first reading of all has no past
 		}
+		if m.faults.gain != 0 {
+			v += float64(v * m.faults.gain)
+		}
 		c := m.cells[k].read(v, r)
-		if fresh {
+		if fresh && k < old {
 			out.Cells[k] = c
 		}
 	}
@@ -256,7 +278,7 @@ func (m *monitor) measure() {
 		if m.faults.shorted[j] > 0 {
 			c = int32(tempShorted / int64(m.spec.TempStep))
 		}
-		if fresh {
+		if fresh && n+j < old {
 			out.Temps[j] = c
 		}
 	}
@@ -272,7 +294,16 @@ func (m *monitor) measure() {
 	out.Current = i
 	copy(out.Bleeding, m.words)
 	for _, k := range m.faults.swapped {
-		out.Cells[k], out.Cells[k+1] = out.Cells[k+1], out.Cells[k]
+		if k+1 < old { // what is old has changed places already
+			out.Cells[k], out.Cells[k+1] = out.Cells[k+1], out.Cells[k]
+		}
+	}
+	for k := empty; k < all; k++ {
+		if k < n {
+			out.Cells[k] = drivers.NoReading
+		} else {
+			out.Temps[k-n] = drivers.NoReading
+		}
 	}
 	if m.faults.missing > 0 {
 		m.blank()

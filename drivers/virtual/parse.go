@@ -16,6 +16,10 @@ type param struct {
 	set func(*Fault, string) error
 	// check reports a field that no text could have given.
 	check func(*Fault) error
+	// number and put are those of a number in base units, most the greatest.
+	number func(*Fault) int64
+	put    func(*Fault, int64)
+	most   int64
 }
 
 // number makes a param of an integer field with an inclusive range.
@@ -37,6 +41,9 @@ func number[T ~int64](key string, q quantity, lo, hi int64, at func(*Fault) *T) 
 			}
 			return nil
 		},
+		number: func(f *Fault) int64 { return int64(*at(f)) },
+		put:    func(f *Fault, v int64) { *at(f) = T(v) },
+		most:   hi,
 	}
 }
 
@@ -116,9 +123,18 @@ var params = []param{
 	number("power", quantityPower, 0, 1e7, func(f *Fault) *int64 { return &f.PowerMW }),
 	number("delay", quantitySpan, 0, int64(lateMax), func(f *Fault) *drivers.Span { return &f.Delay }),
 	number("rate", quantityRatio, 0, 1e6, func(f *Fault) *int64 { return &f.RatePPM }),
+	number("share", quantityRatio, 0, 1e6, func(f *Fault) *int64 { return &f.SharePPM }),
+	number("noise", quantityVoltage, 0, 1e9, func(f *Fault) *drivers.Microvolts { return &f.Voltage }),
+	number("limit", quantityCurrent, 0, 1e9, func(f *Fault) *drivers.Microamps { return &f.Current }),
+	number("gain-drift", quantityGainDrift, -1e6, 1e6, func(f *Fault) *int64 { return &f.GainDrift }),
+	number("step", quantitySpan, -int64(year), int64(year), func(f *Fault) *drivers.Span { return &f.Delay }),
+	number("bounce", quantitySpan, 0, int64(drivers.Second), func(f *Fault) *drivers.Span { return &f.Delay }),
 }
 
 func paramOf(key string) *param {
+	if key == duration.key {
+		return &duration
+	}
 	for i := range params {
 		if params[i].key == key {
 			return &params[i]
@@ -227,7 +243,7 @@ func (f *Fault) check() error {
 }
 
 // readsCurrent are the faults of a current reading.
-var readsCurrent = []FaultKind{CurrentOffset, CurrentGain, CurrentReversed}
+var readsCurrent = []FaultKind{CurrentOffset, CurrentGain, CurrentReversed, CurrentSaturates}
 
 // String is the fault's text, which ParseFault reads back.
 func (f Fault) String() string {

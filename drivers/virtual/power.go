@@ -48,6 +48,8 @@ type powerFaults struct {
 	keepsCurrent, keepsOn, keepsVoltage int
 	dead                                int
 	extra /* A */, extraGain/* A per A */ float64
+	senseOffset, senseOhm, sensed float64 // V, Ohm, V
+	drains                        bool
 }
 
 func (p *power) init(b *Bench, name Device, spec *drivers.PowerSpec, draw *plant.Rand) {
@@ -215,6 +217,9 @@ func (p *power) happen() {
 	if p.on && p.limits.CommTimeout > 0 && p.faults.keepsOn == 0 && p.b.now >= p.heard.Add(p.limits.CommTimeout) {
 		p.drop(drivers.PowerLeaseOut)
 	}
+	if p.faults.senseOhm > 0 {
+		p.resense()
+	}
 	if p.on && float64(p.p*1.001) < float64(p.source.Current*p.b.plant.LinkVoltage()) {
 		p.drive()
 	}
@@ -282,6 +287,7 @@ func (p *power) drive() {
 		if p.faults.keepsVoltage > 0 && p.name == DeviceSupply {
 			s.Voltage = float64(p.spec.VoltageMax) / 1e6 * 1.05
 		}
+		s.Voltage += p.senseError()
 		if v := p.b.plant.LinkVoltage(); float64(s.Current*v) > p.p {
 			s.Current = p.p / v
 		}
@@ -299,6 +305,9 @@ func (p *power) drive() {
 	}
 	p.source = s
 	p.put(s)
+	if p.faults.drains {
+		p.leak()
+	}
 }
 
 func (p *power) put(s plant.Source) {
@@ -335,7 +344,7 @@ func (p *power) measure() {
 	if p.faults.extra != 0 || p.faults.extraGain != 0 {
 		amps = max(0, p.believed())
 	}
-	v := p.volts.read(p.b.plant.LinkVoltage(), p.b.noise)
+	v := p.volts.read(p.b.plant.LinkVoltage()-p.senseError(), p.b.noise)
 	i := p.amps.read(amps, p.b.noise)
 	if p.faults.hung > 0 {
 		return

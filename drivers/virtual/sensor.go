@@ -15,9 +15,14 @@ import (
 type sensor struct {
 	slope, zero, noise float64
 	lo, hi             float64 // counts outside are NoReading
-	bias               float64 // counts that a fault adds
-	frozen, open       bool    // a fault holds the last count, or gives none
 	last               int32
+
+	// What faults make of it; see Bench.retune.
+	healthy      float64 // the slope without
+	bias         float64 // counts added
+	rough        float64 // deviation of further noise, counts
+	clip         float64 // saturates at this many counts; 0: never
+	frozen, open bool    // holds the last count, or gives none
 }
 
 // unbounded is the range of a sensor that reads all a count can hold.
@@ -40,6 +45,7 @@ func newSensor(r *plant.Rand, s Sensing, step int64, a drivers.Accuracy, base fl
 		lo:    -unbounded, hi: unbounded,
 		last: drivers.NoReading,
 	}
+	q.healthy = q.slope
 	if lo != 0 || hi != 0 {
 		q.lo, q.hi = float64(lo)/float64(step), float64(hi)/float64(step)
 	}
@@ -56,7 +62,11 @@ func (s *sensor) read(truth float64, r *plant.Rand) int32 {
 	if s.frozen && s.last != drivers.NoReading {
 		return s.last
 	}
-	y := float64(truth*s.slope) + s.zero + s.bias + float64(n*s.noise)
+	y := float64(truth*s.slope) + s.zero + s.bias
+	if s.clip > 0 {
+		y = min(max(y, -s.clip), s.clip)
+	}
+	y += float64(n * (s.noise + s.rough))
 	if s.open || !(y >= s.lo && y <= s.hi) {
 		s.last = drivers.NoReading
 	} else {

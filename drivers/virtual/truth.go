@@ -12,8 +12,8 @@ import (
 // Truth is what really is: for judges and tests, never for what decides.
 type Truth struct {
 	At drivers.Instant
-	// Current is the module's, charging positive; Supply's flows into the link,
-	// Load's out of it.
+	// Current is the module's, charging positive; Supply's flows into the link
+	// (negative: drains out of it), Load's out of it.
 	Current, Supply, Load drivers.Microamps
 	Link                  drivers.Microvolts
 	CellMax, CellMin      drivers.Microvolts // at the cells' own terminals
@@ -89,7 +89,7 @@ func (b *Bench) Truth() Truth {
 	m := b.module
 	t := Truth{
 		At:      b.now,
-		Current: microamps(m.Current()), Supply: microamps(b.plant.SupplyCurrent()), Load: microamps(b.plant.LoadCurrent()),
+		Current: microamps(m.Current()), Supply: microamps(b.plant.SupplyCurrent() - b.plant.DrainCurrent()), Load: microamps(b.plant.LoadCurrent()),
 		Link:    microvolts(b.plant.LinkVoltage()),
 		CellMax: math.MinInt64, CellMin: math.MaxInt64,
 		TempMax: math.MinInt64, TempMin: math.MaxInt64,
@@ -232,7 +232,7 @@ func (t *truthKeeper) say(b *Bench) {
 		word = "flowing"
 	}
 	t.write(TruthLine{At: b.now, Word: word, Current: microamps(b.module.Current()),
-		Supply: microamps(b.plant.SupplyCurrent()), Load: microamps(b.plant.LoadCurrent())})
+		Supply: microamps(b.plant.SupplyCurrent() - b.plant.DrainCurrent()), Load: microamps(b.plant.LoadCurrent())})
 }
 
 // note writes a line about a fault.
