@@ -384,6 +384,56 @@ func TestProveHeartbeat(t *testing.T) {
 	})
 }
 
+// weldedBox is a box whose positive pole is closed whatever its feedback says: the
+// link rises with the negative contactor.
+type weldedBox struct {
+	*fakeBox
+	rise int32 // counts
+	gone bool  // the link cannot be read
+}
+
+func (b weldedBox) Read(ctx context.Context) (drivers.BoxReading, error) {
+	r, err := b.fakeBox.Read(ctx)
+	r.Link = 0
+	if r.State&drivers.BoxNegative != 0 {
+		r.Link = b.rise
+	}
+	if b.gone {
+		r.Link = drivers.NoReading
+	}
+	return r, err
+}
+
+// The heartbeat's proof closes one pole: a link that rises shows that the other
+// is closed too. It is opened at once, and nothing is proven (INV-09).
+func TestProveHeartbeatFindsABridge(t *testing.T) {
+	for name, tc := range map[string]struct {
+		box  weldedBox
+		want string
+	}{
+		"welded":  {weldedBox{rise: 79_000}, "link rose from 0.000 V to 79.000 V with only the negative contactor closed"},
+		"unknown": {weldedBox{gone: true}, "no reading of the link's voltage"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := declared(t)
+				r.bench.Box.DifferenceMax = drivers.Volt
+				tc.box.fakeBox = r.box
+				r.config.Set.Box = tc.box
+				r.open()
+				pass(50 * tms)
+				at := r.now()
+				_, err := r.client.Prove(t.Context(), RoleBox, drivers.Protection{}, false)
+				require.ErrorContains(t, err, tc.want)
+				require.Equal(t, []string{"switch 1", "halt"}, words(&r.box.fake, at))
+				heard := r.box.heardSince(at)
+				require.Equal(t, heard[0].at, heard[1].at, "at once")
+				require.False(t, r.proofs()[RoleBox].Proven)
+			})
+		})
+	}
+}
+
 // A plugin holds its instrument's wire: only it can leave the instrument alone,
 // and the host in front of it measures that nothing can flow.
 func TestProofBehindAPlugin(t *testing.T) {

@@ -261,13 +261,22 @@ func (x *solo) power(ctx context.Context, device drivers.Power, spec *drivers.Po
 	return took, nil
 }
 
-// box proves the contactor box's heartbeat.
+// box proves the contactor box's heartbeat. A link that rises meanwhile shows that
+// the positive pole is not open, whatever its feedback says (INV-09).
 func (x *solo) box(ctx context.Context, device drivers.Box, spec *drivers.BoxSpec) (drivers.Span, error) {
 	period := x.s.c.Bench.Monitor.Period
+	var link atomic.Int32
 	read := x.reading(func(ctx context.Context) (int32, error) {
 		r, err := device.Read(ctx)
+		if err == nil {
+			link.Store(r.Link)
+		}
 		return r.State, err
 	})
+	if _, err := read(ctx); err != nil {
+		return 0, err
+	}
+	was := link.Load()
 	err := x.call(ctx, "close the negative contactor", func(ctx context.Context) error {
 		return device.Switch(ctx, drivers.BoxNegative)
 	})
@@ -280,6 +289,9 @@ func (x *solo) box(ctx context.Context, device drivers.Box, spec *drivers.BoxSpe
 		}
 		return nil
 	})
+	if err == nil {
+		err = x.bridged(spec, was, link.Load())
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -291,7 +303,20 @@ func (x *solo) box(ctx context.Context, device drivers.Box, spec *drivers.BoxSpe
 		return 0, fmt.Errorf("declared to open %v after its last heartbeat, still closed (%#x) after %v; "+
 			"mend its heartbeat, or take it away from the bench file: %w", duration(spec.Heartbeat), state&anyContactor, rounded(took), drivers.ErrRefused)
 	}
-	return took, nil
+	return took, x.bridged(spec, was, link.Load())
+}
+
+// bridged says that the link rose by more than contactors may close on to.
+func (x *solo) bridged(spec *drivers.BoxSpec, was, is int32) error {
+	if was == drivers.NoReading || is == drivers.NoReading {
+		return fmt.Errorf("no reading of the link's voltage shows that the positive pole is open: %w", drivers.ErrNoAnswer)
+	}
+	from, to := drivers.Microvolts(was)*spec.LinkStep, drivers.Microvolts(is)*spec.LinkStep
+	if to-from > spec.DifferenceMax {
+		return fmt.Errorf("link rose from %v to %v with only the negative contactor closed, so the positive pole is not open: "+
+			"find the weld or the second path before anything is switched again: %w", from, to, drivers.ErrRefused)
+	}
+	return nil
 }
 
 // rounded is a measured span for people.
