@@ -103,6 +103,7 @@ func (a *app) root() *cobra.Command {
 		a.figuresCmd(), a.driverCmd(), a.versionCmd(),
 	)
 	a.tellUsage(root)
+	completeNames(root)
 	return root
 }
 

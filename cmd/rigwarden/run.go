@@ -120,7 +120,11 @@ func (a *app) runListCmd() *cobra.Command {
 				if run.GetEndedUs() > 0 {
 					took = clockSpan(run.GetEndedUs() - run.GetStartedUs())
 				}
-				t.row(run.GetId(), run.GetModule(), run.GetProfile(), run.GetBench(), day(run.GetStartedUs()), took, word(run.GetOutcome()), word(run.GetVerdict()))
+				verdict := word(run.GetVerdict())
+				if run.GetOutcome() == rigwardenv1.Outcome_OUTCOME_RUNNING {
+					verdict = "-" // nothing can be said before its end
+				}
+				t.row(run.GetId(), run.GetModule(), run.GetProfile(), run.GetBench(), day(run.GetStartedUs()), took, word(run.GetOutcome()), verdict)
 			}
 			t.print(a.out)
 			if r.GetMore() {
