@@ -31,6 +31,7 @@ type daemon struct {
 	truth   string
 	log     string // file with what the daemon prints
 	lease   time.Duration
+	args    []string // of serve
 }
 
 // client runs a client command against the daemon and returns what it printed.
@@ -55,7 +56,7 @@ func (d *daemon) said(t *testing.T) string {
 
 func (d *daemon) serve(t *testing.T) {
 	t.Helper()
-	d.cmd = exec.Command(realTime, "serve", "--bench", "quay-1", "--store", filepath.Join(d.dir, "rig.db"), "--listen", d.address, "--truth", d.dir)
+	d.cmd = exec.Command(realTime, append([]string{"serve", "--store", filepath.Join(d.dir, "rig.db"), "--listen", d.address}, d.args...)...)
 	log, err := os.Create(d.log)
 	require.NoError(t, err)
 	d.cmd.Stdout, d.cmd.Stderr = log, log
@@ -75,6 +76,16 @@ func (d *daemon) serve(t *testing.T) {
 	}, 20*time.Second, 50*time.Millisecond, "the daemon answers")
 }
 
+// register adds a shipped module.
+func (d *daemon) register(t *testing.T, serial string) {
+	t.Helper()
+	text, err := profiles.LibraryModule(serial)
+	require.NoError(t, err)
+	file := filepath.Join(d.dir, serial+".yaml")
+	require.NoError(t, os.WriteFile(file, text, 0o600))
+	d.do(t, "module", "add", file, "--who", "technician")
+}
+
 // charging starts a daemon and a run, and returns once charge current flows.
 func charging(t *testing.T) *daemon {
 	t.Helper()
@@ -82,12 +93,9 @@ func charging(t *testing.T) *daemon {
 	d.address = "unix:" + filepath.Join(d.dir, "s")
 	d.truth = filepath.Join(d.dir, "quay-1.truth")
 	d.log = filepath.Join(d.dir, "log")
+	d.args = []string{"--bench", "quay-1", "--truth", d.dir}
 	d.serve(t)
-	text, err := profiles.LibraryModule("KW-01")
-	require.NoError(t, err)
-	file := filepath.Join(d.dir, "KW-01.yaml")
-	require.NoError(t, os.WriteFile(file, text, 0o600))
-	d.do(t, "module", "add", file, "--who", "technician")
+	d.register(t, "KW-01")
 	d.do(t, "run", "start", "--bench", "quay-1", "--module", "KW-01", "--profile", "charge")
 	// The supply's own current tells a charge from the precharge before it.
 	require.Eventually(t, func() bool {
