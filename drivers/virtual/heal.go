@@ -6,6 +6,7 @@ package virtual
 func (b *Bench) Heal() {
 	for i := range b.faults {
 		if f := &b.faults[i]; f.active {
+			f.active, f.over = false, true
 			b.apply(f, -1)
 			b.truth.note(b.now, "fault-over", f.String())
 		}
