@@ -22,8 +22,8 @@ type Teller interface {
 	Proofs(ctx context.Context) ([]host.Proof, error)
 }
 
-// Safety asks the bench's host. It may be called from any goroutine; ok is false
-// where there is no host just now.
+// Safety asks the bench's host, which has the time of a call. It may be called
+// from any goroutine; ok is false where there is no host just now.
 func (v *Live) Safety(ctx context.Context) (s Safety, ok bool, err error) {
 	t := v.teller.Load()
 	if t == nil {
@@ -32,6 +32,8 @@ func (v *Live) Safety(ctx context.Context) (s Safety, ok bool, err error) {
 	d := (*t).Describe()
 	timing := host.Timing{Scheduling: d.Scheduling, Call: d.Call, LostAfter: d.LostAfter, Silence: staleFrames * v.spec.Monitor.Period}
 	s = Safety{Lease: d.Lease, Period: d.Period, Scheduling: d.Scheduling, Paths: host.Paths(&v.spec, timing)}
+	ctx, cancel := context.WithTimeout(ctx, wait(callTimeout))
+	defer cancel()
 	s.Proofs, err = (*t).Proofs(ctx)
 	return s, true, err
 }
