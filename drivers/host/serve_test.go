@@ -3,6 +3,7 @@ package host
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"sync/atomic"
 	"testing"
@@ -228,6 +229,38 @@ func TestServeHaltOvertakesSet(t *testing.T) {
 		require.ErrorContains(t, <-set, "halted meanwhile")
 		synctest.Wait()
 		require.Equal(t, []heard{{at, "set 20000000 uA 87000000 uV true"}, {at, "halt"}, {at + 50*tms, "halt"}}, r.supply.heardSince(at)[3:])
+	})
+}
+
+// An arming does not overtake a halt that was asked for before it.
+func TestServeArmWaitsForHalts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t).open()
+		r.supply.set("halt", true, nil)
+		require.NoError(t, r.client.Halt(2))
+		synctest.Wait()
+		at := r.now()
+		pass(50 * tms)
+		armed := make(chan error, 1)
+		go func() {
+			_, _, err := r.client.Arm(t.Context(), 2, protection(), protection(), testLimits())
+			armed <- err
+		}()
+		synctest.Wait()
+		require.Equal(t, []heard{{at, "halt"}}, r.supply.heardSince(at)[2:])
+		r.supply.set("halt", false, nil)
+		r.release <- struct{}{} // the driver comes round
+		require.NoError(t, <-armed)
+		require.Equal(t, heard{at + 50*tms, "arm 90000000 uV 42000000 uA 1000000 us"}, r.supply.heardSince(at)[3])
+
+		pass(tms)
+		r.supply.set("halt", true, nil)
+		require.NoError(t, r.client.Halt(3))
+		synctest.Wait()
+		at = r.now()
+		_, _, err := r.client.Arm(t.Context(), 3, protection(), protection(), testLimits())
+		require.ErrorIs(t, err, drivers.ErrNoAnswer)
+		require.NotContains(t, fmt.Sprint(r.supply.heardSince(at)), "arm")
 	})
 }
 

@@ -227,6 +227,17 @@ func (s *service) armOne(ctx context.Context, role Role, w *driverv1.Protection)
 	}
 	back := make(chan drivers.Protection, 1) // a late answer must not race with the next
 	err = s.do(ctx, role, ticket{}, s.c.CallTimeout, func(ctx context.Context) error {
+		// Halts asked for before come first: behind a plugin a halt of either
+		// output begins an epoch, in which an arming that it overtook is refused.
+		for _, h := range s.k.outputs() {
+			if h == nil {
+				continue
+			}
+			if err := h.wait(ctx, h.asked.Load()); err != nil {
+				back <- drivers.Protection{}
+				return err
+			}
+		}
 		b, err := device.Arm(ctx, p)
 		if err == nil {
 			s.k.setUp(sideOf(role))
