@@ -351,6 +351,26 @@ func TestPrechargeLeavesTheModuleFull(t *testing.T) {
 	assert.Empty(t, find(t, r.a.Finish(), qualify.CapacityReceived).Reason)
 }
 
+// A sensor whose readings jump does not prove a rise to half a step.
+func TestTemperatureRiseStatesNoise(t *testing.T) {
+	r := newRig(t, cyclePlan(t, bench(6, 2, drivers.Second)))
+	r.temps = []float64{25, 25}
+	r.show(0)
+	r.begin(stepRest, 1)
+	n := 0
+	r.run(100*drivers.Second, func(float64) float64 {
+		n++
+		r.temps[0] = 25 + 0.2*float64(n%2)
+		return 0
+	})
+	r.end("time")
+	g := find(t, r.a.Finish(), qualify.TemperatureRise)
+	assert.InDelta(t, 0.2, g.Value, 1e-9)
+	// Differences of 0.2 K throughout: a standard deviation of 0.2/sqrt(2) K in
+	// each of two readings (computed).
+	assert.InDelta(t, 2*0.2, g.U, 0.02)
+}
+
 func TestRestAndBalance(t *testing.T) {
 	b := bench(8, 2, drivers.Second)
 	b.Monitor.CellAccuracy = drivers.Accuracy{Offset: 1000}

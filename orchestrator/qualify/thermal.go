@@ -16,6 +16,9 @@ type thermal struct {
 	coldK, hotK      float64 // of the frame with the greatest spread
 	cold, hot        int
 	start            []float64 // K, each sensor's first reading; 0 before it
+	before           []float64 // K, each sensor's latest reading; 0 before the first
+	squares          []float64 // K^2, of the differences of readings that follow each other
+	pairs            []int64   // how many of those
 	rise             float64
 	riseAt           int
 	reason           string
@@ -24,7 +27,8 @@ type thermal struct {
 
 func (t *thermal) init(s *scanner) {
 	t.max = math.Inf(-1)
-	t.start = make([]float64, s.temps)
+	t.start, t.before = make([]float64, s.temps), make([]float64, s.temps)
+	t.squares, t.pairs = make([]float64, s.temps), make([]int64, s.temps)
 }
 
 // frame looks at all sensors; the spread counts while current flows.
@@ -39,7 +43,12 @@ func (t *thermal) frame(s *scanner, counts []int32, flows bool) {
 		v := s.value(s.cells+i, c)
 		if t.start[i] == 0 {
 			t.start[i] = v
+		} else {
+			d := v - t.before[i]
+			t.squares[i] += d * d
+			t.pairs[i]++
 		}
+		t.before[i] = v
 		if v-t.start[i] > t.rise {
 			t.rise, t.riseAt = v-t.start[i], i
 		}
@@ -91,6 +100,12 @@ func (t *thermal) figures(b *instruments) []Figure {
 	gain, _ := b.scan.accuracy(pos)
 	rise := gum.Exact(t.rise).With(gum.Rectangular("sensor gain", gain), t.rise).
 		With(gum.Rectangular("sensor step", b.scan.mul[pos]/2*math.Sqrt2), 1)
+	if n := t.pairs[t.riseAt]; n > 0 {
+		// By the mean square successive difference, which a slow rise leaves alone
+		// (J. von Neumann 1941, from memory); the first and the highest reading
+		// have it each.
+		rise = rise.With(gum.Normal("sensor noise", math.Sqrt(t.squares[t.riseAt]/float64(2*n)), float64(n)), math.Sqrt2)
+	}
 	out = append(out, figure(TemperatureRise, "K", rise).because(reason).
 		with(fmt.Sprintf("sensor %d over its first reading", t.riseAt+1)))
 	if !t.spreadSeen {
