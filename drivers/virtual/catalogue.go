@@ -188,7 +188,7 @@ var sensorFaults = []FaultInfo{
 var frameFaults = []FaultInfo{
 	entry(FramesStop, soon, "no frame arrives, for half a minute unless for= says otherwise",
 		func(f *Fault) { f.For = 30 * drivers.Second }).
-		draws(between("for", 1_000_000, 50_000_000).perPeriod()),
+		draws(between("for", 1_000_000, 600_000_000).perPeriod()),
 	entry(FramesRepeat, soon, "the last frame comes again and again", nil),
 	entry(FramesLate, soon, "frames show what was a while ago",
 		func(f *Fault) { f.Delay = 3 * drivers.Second }, "delay").
