@@ -170,7 +170,8 @@ func (k struck) String() string {
 // hardware lists what no software can bound, with the thing that must.
 var hardware = map[virtual.FaultKind]struct{ out, by string }{
 	// The module feeds a short behind closed contactors for milliseconds.
-	virtual.LinkShort: {"discharge_high", "fuse"},
+	virtual.LinkShort:  {"discharge_high", "fuse"},
+	virtual.LoadShorts: {"discharge_high", "fuse"},
 }
 
 // variants are faults of the catalogue in other places than by default.
