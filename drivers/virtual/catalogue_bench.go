@@ -26,7 +26,7 @@ var instrumentFaults = []FaultInfo{
 	entry(LoadShorts, drawing, "the load loses its mains and its input fails to a resistance across the link",
 		func(f *Fault) { f.Resistance = 500_000 }, "resistance").
 		draws(between("resistance", 20_000, 1_000_000_000)).
-		beyond(Hardware{"discharge_high", ByFuse}),
+		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}),
 	entry(SetupLost, soon, "a device browns out: it stops, its limits and arming are gone, it counts anew and answers as if nothing were",
 		func(f *Fault) { f.Device = DeviceSupply }, "device").on(commanded),
 }
@@ -43,8 +43,9 @@ var boxFaultList = []FaultInfo{
 	entry(LinkShort, closing, "a short lies across the link",
 		func(f *Fault) { f.Resistance = 100_000 }, "resistance").
 		draws(between("resistance", 5_000, 1_000_000_000)).
-		// The module feeds it behind closed contactors until they have opened.
-		beyond(Hardware{"discharge_high", ByFuse}),
+		// The module feeds it behind closed contactors until they have opened; its
+		// cells' own resistance takes their voltage away at such currents.
+		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}),
 	entry(EmergencyPressed, soon, "somebody presses the emergency stop", nil),
 	entry(BleedStuck, soon, "a cell bleeds although it was not told to", nil, "cell"),
 	entry(BleedOpen, atOnce, "a cell's bleed path conducts nothing", nil, "cell").in(Bleeding),
