@@ -3,6 +3,7 @@ package modbus
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -395,4 +396,70 @@ points:
 	require.NoError(t, thermometers.Close())
 	_, err = x.Read(within(t, 5*time.Second))
 	require.NoError(t, err, "the other one's closing leaves the line open")
+}
+
+// A halt of one device does not end the wait for another's late reply: taken for
+// the answer to the next question, it would be the wrong register's value.
+func TestLateReplyAfterAHaltOnASharedLine(t *testing.T) {
+	device, path := serialLine(t)
+	b := newPlainBox()
+	slow, over := make(chan []byte, 16), make(chan struct{})
+	defer close(over)
+	go func() { // the thermometers: 20 degC, and late for once those of register 100, 24.5 degC, then 25 degC
+		late := true
+		for {
+			var r []byte
+			select {
+			case r = <-slow:
+			case <-over:
+				return
+			}
+			value := byte(200)
+			if r[3] == 100 {
+				value = 250
+				if late {
+					late, value = false, 245
+					<-time.After(30 * time.Millisecond)
+				}
+			}
+			_, _ = device.Write(serialFor(2, []byte{4, 2, 0, value}))
+		}
+	}()
+	go func() {
+		var got []byte
+		buffer := make([]byte, 512)
+		for {
+			n, err := device.Read(buffer)
+			if err != nil {
+				return
+			}
+			for got = append(got, buffer[:n]...); len(got) >= 8; got = got[8:] {
+				if got[0] == 2 {
+					slow <- slices.Clone(got[:8])
+				} else if _, err := device.Write(serialFor(got[0], b.answer(got[1:6]))); err != nil {
+					return
+				}
+			}
+		}
+	}()
+	address := "rtu:" + path + "?baud=115200"
+	x, _ := plainDriver(t, address)
+	thermometers, err := NewPoints(Options{Address: address + "&unit=2", Map: parse(t, "two.yaml", `
+map: two
+for: points
+answers within: 500 ms
+points:
+  coolant: {table: input, at: 0, type: s16, step: 0.1 K, zero: 0 degC}
+  ambient: {table: input, at: 100, type: s16, step: 0.1 K, zero: 0 degC}
+`)})
+	require.NoError(t, err)
+	defer thermometers.Close()
+	_, err = x.Read(within(t, 5*time.Second))
+	require.NoError(t, err)
+	_, err = thermometers.Read(within(t, 15*time.Millisecond))
+	require.ErrorIs(t, err, drivers.ErrNoAnswer)
+	require.NoError(t, x.Halt(within(t, 5*time.Second)))
+	v, err := thermometers.Read(within(t, 5*time.Second))
+	require.NoError(t, err)
+	assert.Equal(t, "[coolant: 20 degC ambient: 25 degC]", fmt.Sprint(v))
 }

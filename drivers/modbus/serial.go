@@ -32,6 +32,7 @@ type bus struct {
 	lost     bool          // it was not there when last looked for
 	settle   time.Time     // an unanswered request may be answered until then
 	due      bool          // and has not been since
+	asked    uint8         // by this unit; 0: by more than one
 	retryAt  time.Time
 	pause    time.Duration
 	failure  error
@@ -208,7 +209,7 @@ func (b *bus) trip(ctx context.Context, cut <-chan struct{}, unit uint8, r *requ
 	} else if n >= shortest && !b.due {
 		return reply{}, b.broken(fmt.Errorf("%w: %d bytes came that nobody asked for; the line is out of step", errReply, n))
 	}
-	b.due = false
+	b.due, b.asked = false, unit
 	if err := b.write(serialFrame(unit, r.pdu())); err != nil {
 		return reply{}, err
 	}

@@ -41,6 +41,12 @@ func (b *bus) insist(ctx context.Context, unit uint8, r *request) (reply, error)
 	if r.function == writeCoils || r.function == writeRegisters {
 		want = serialFrame(unit, r.pdu()[:5])
 	}
+	switch {
+	case time.Now().After(b.settle):
+		b.asked = unit
+	case b.asked != unit:
+		b.asked = 0
+	}
 	for {
 		if err := b.ready(true); err != nil {
 			return reply{}, err
@@ -56,7 +62,9 @@ func (b *bus) insist(ctx context.Context, unit uint8, r *request) (reply, error)
 		}
 		switch {
 		case done:
-			b.settle = time.Time{} // it answers in order: nothing older will come
+			if b.asked == unit { // it answers in order: nothing older will come
+				b.settle = time.Time{}
+			}
 			return out, nil
 		case ctx.Err() != nil:
 			return reply{}, b.broken(late(ctx, "waiting for the reply"))
