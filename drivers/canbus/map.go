@@ -103,6 +103,3 @@ func (m *Map) Cells() int { return len(m.cells.signals) }
 
 // Temps returns the number of temperature sensors that the map names.
 func (m *Map) Temps() int { return len(m.temps.signals) }
-
-// CanBleed says whether the map names a bleed command.
-func (m *Map) CanBleed() bool { return len(m.bleed.signals) > 0 }
