@@ -20,6 +20,7 @@ type core struct {
 	latches Latches
 	hub     *hub
 	latched string
+	dated   drivers.Instant // the latest frame's stamp
 
 	// carry gives a device or planner action to the executor.
 	carry func(machine.Action)
@@ -60,6 +61,7 @@ func (c *core) handle(e machine.Event) {
 
 // frame is handle for a frame, without an allocation while nothing happens.
 func (c *core) frame(f *drivers.Frame) {
+	c.date(f)
 	c.seq++
 	f.Seq = c.seq
 	actions := c.m.StepFrame(f.At, f)
@@ -78,6 +80,24 @@ func (c *core) frame(f *drivers.Frame) {
 		}
 	}
 	c.act(f.At, actions)
+}
+
+// date holds a frame's stamp against the loop's own clock. A stamp from another
+// time would put the machine's deadlines and the guard's persistences off by as
+// much: the frame is then of now, and the machine is told that a clock jumped.
+func (c *core) date(f *drivers.Frame) {
+	now := c.clock()
+	if p := c.m.Plan(); p != nil {
+		ahead, lease := f.At.Sub(now), p.Bench.Lease
+		if ahead > lease/2 || ahead < -2*lease {
+			f.At = now
+			c.handle(machine.ClockJump{At: now, Jump: max(ahead, -ahead)})
+		}
+	}
+	if f.At < c.dated {
+		f.At = max(now, c.dated)
+	}
+	c.dated = f.At
 }
 
 func (c *core) act(at drivers.Instant, actions []machine.Action) {

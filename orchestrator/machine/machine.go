@@ -364,10 +364,16 @@ func (m *Machine) stepComputed(e Computed) {
 // stepClockJump ends a run whose own clock cannot be trusted: a stalled loop
 // could have renewed a lease on old data.
 func (m *Machine) stepClockJump(e ClockJump) {
-	if !m.Energised() || e.Jump <= m.plan.Bench.Lease/2 {
+	if m.plan == nil || e.Jump <= m.plan.Bench.Lease/2 {
 		return
 	}
-	m.becomeTripped(causeClock, guard.Finding{}, fmt.Sprintf("the loop's clock jumped by %d ms; at most %d ms is allowed", e.Jump/drivers.Millisecond, m.plan.Bench.Lease/2/drivers.Millisecond))
+	text := fmt.Sprintf("the loop's clock jumped by %d ms; at most %d ms is allowed", e.Jump/drivers.Millisecond, m.plan.Bench.Lease/2/drivers.Millisecond)
+	switch {
+	case m.phase == PhaseArming:
+		m.refuse(text)
+	case m.Energised():
+		m.becomeTripped(causeClock, guard.Finding{}, text)
+	}
 }
 
 // Renews says whether the lease may be renewed on the frame just seen: the

@@ -76,7 +76,25 @@ func (m *Machine) surge() drivers.Microamps {
 	r := max(m.plan.Bench.Box.Precharge, 1)
 	i := drivers.Microamps(int64(m.meas.voltage) * 1_000_000 / int64(r))
 	cells := max(int64(m.plan.CellResistance)*int64(m.plan.Series), 1)
-	return i + i/4 + drivers.Microamps(int64(m.plan.Bench.Box.DifferenceMax)*1_000_000/cells)
+	return i + i/4 + drivers.Microamps(int64(m.closeWithin())*1_000_000/cells)
+}
+
+// closeWithin is the greatest voltage across the positive contactor when it
+// closes: what the box allows, and what drives no more than half the cell
+// maker's current through the cells' declared resistance, which may be off by
+// as much. Under what the readings can tell apart there is nothing to wait for.
+func (m *Machine) closeWithin() drivers.Microvolts {
+	p, box := m.plan, &m.plan.Bench.Box
+	v := int64(m.meas.voltage)
+	told := box.LinkAcc.At(v) + p.Bench.Meter.VoltageAcc.At(v) + 2*int64(box.LinkStep)
+	if f := m.sw.ins; f != nil && f.FinalPerMille > 0 {
+		told += v * (1000 - f.FinalPerMille) / 1000
+	}
+	cells := int64(p.CellResistance) * int64(p.Series)
+	if cells <= 0 || p.Absolute.CurrentMax <= 0 {
+		return box.DifferenceMax
+	}
+	return min(box.DifferenceMax, drivers.Microvolts(max(told, int64(p.Absolute.CurrentMax)/2*cells/1_000_000)))
 }
 
 func (m *Machine) switchTime() drivers.Span {
@@ -180,7 +198,7 @@ func (m *Machine) switchPrecharge(sig signal) {
 			return
 		}
 	}
-	if elapsed >= w.ins.Min && s.voltage-s.link <= m.plan.Bench.Box.DifferenceMax && target-s.link <= rise/50+m.plan.Bench.Box.DifferenceMax/10 {
+	if elapsed >= w.ins.Min && s.voltage-s.link <= m.closeWithin() && target-s.link <= rise/50+m.plan.Bench.Box.DifferenceMax/10 {
 		w.stage, w.begun = switchPositive, m.now
 		m.switchTo(precharging | drivers.BoxPositive)
 		m.timer = m.now.Add(m.switchTime())
