@@ -44,6 +44,10 @@ type Protections struct {
 	Fuse              *Fuse
 	FireDetection     *Proof
 	InsulationMonitor *Proof // demanded above 60 V d.c.
+	// Heartbeat is the proof that the box opens without its heartbeat; demanded
+	// of a real bench where nothing else ends the current once its host is dead.
+	// The instruments' own silence limits are proved at each arming instead.
+	Heartbeat *Proof
 }
 
 // CutOff is the independent cut-off of single cells, over voltage and over

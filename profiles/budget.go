@@ -147,18 +147,18 @@ func (g *Budget) temperatures(m *Module, b *Bench, eff *LimitSet) {
 	g.LostGradient = rise(healthySpread, lost)
 	// heat/capacity is mW/(mJ/K) = K/s; three times that is not health.
 	g.TempRate = drivers.Millikelvins(max(leastTempRate, mulDivUp(3*heat, 60_000, m.HeatCapacity)))
-	g.TempPath = g.Period + thermometerPeriod(b) + tempPersistence(b) + g.HaltPath + g.SwitchOff
+	g.TempPath = g.Period + thermometerAge(b) + tempPersistence(b) + g.HaltPath + g.SwitchOff
 	g.Temp = g.TempError + g.LostGradient +
 		drivers.Millikelvins(mulDivUp(int64(g.TempRate), int64(g.TempPath), int64(drivers.Minute)))
 }
 
-// thermometerPeriod is how old what thermometers read can be, beyond the
+// thermometerAge is how old what thermometers read can be, beyond the
 // monitor's own readings.
-func thermometerPeriod(b *Bench) drivers.Span {
+func thermometerAge(b *Bench) drivers.Span {
 	if b.Thermometers == nil {
 		return 0
 	}
-	return b.Thermometers.Period
+	return b.Thermometers.MaxAge()
 }
 
 // sensorDistances returns the farthest that any cell is from its nearest

@@ -26,6 +26,7 @@ func (b *Bench) readProtections(f *tree.Fields) {
 	b.Protections.EmergencyStop = simple("emergency_stop")
 	b.Protections.FireDetection = simple("fire_detection")
 	b.Protections.InsulationMonitor = simple("insulation_monitor")
+	b.Protections.Heartbeat = simple("heartbeat")
 	if n := p.Find("cell_cut_off"); n != nil {
 		c := p.Report.Fields(n, "cell_cut_off")
 		b.Protections.CellCutOff = &CutOff{
@@ -42,6 +43,12 @@ func (b *Bench) readProtections(f *tree.Fields) {
 		c.Finish()
 	}
 	p.Finish()
+}
+
+// onHeartbeatAlone says that only the contactor box ends the current of a real
+// bench whose host is dead.
+func (b *Bench) onHeartbeatAlone() bool {
+	return b.Supply.Driver != DriverVirtual && b.Box.Heartbeat > 0 && (b.Supply.CommTimeout == 0 || b.Load.CommTimeout == 0)
 }
 
 // readProof reads when something was proved (or agreed) and by which role.
@@ -77,6 +84,7 @@ func (b *Bench) missing(m *Module, cellMax drivers.Microvolts) []string {
 		{p.FireDetection == nil, "fire_detection"},
 		// 60 V d.c. is where voltage class B begins (ISO 6469-3, from memory).
 		{p.InsulationMonitor == nil && int64(m.Series)*int64(cellMax) > 60_000_000, "insulation_monitor"},
+		{p.Heartbeat == nil && b.onHeartbeatAlone(), "heartbeat (rigwarden bench check --prove proves it)"},
 	} {
 		if x.absent {
 			out = append(out, x.name)

@@ -123,15 +123,16 @@ protections:
   fuse: {rating: 10 A, proved: 2026-10-05, by: electrician}
   fire_detection: {proved: 2026-10-06, by: safety officer}
 `
+	const unproven = "bench.yaml:86:1: an unattended run demands heartbeat (rigwarden bench check --prove proves it); declare each with proved and by, or let the profile say attended: yes"
 	for _, x := range []struct {
 		supply, load, heartbeat bool
 		want                    string
 	}{
 		{true, true, true, ""},
 		{true, true, false, ""},
-		{true, false, true, ""},
-		{false, true, true, ""},
-		{false, false, true, ""},
+		{true, false, true, unproven},
+		{false, true, true, unproven},
+		{false, false, true, unproven},
 		{true, false, false, "bench.yaml:52:1: when the host dies, the current of the load goes on: the box has no heartbeat and the load no silence limit; that of the supply ends only its own; " +
 			"give `heartbeat: 1 s` under box if it drops out without one, or `silence: 2 s` under load if it has a communication timeout; with neither, only attended runs"},
 		{false, true, false, "bench.yaml:52:1: when the host dies, the current of the supply goes on: the box has no heartbeat and the supply no silence limit; that of the load ends only its own; " +
@@ -153,6 +154,11 @@ protections:
 		}
 		if assert.Len(t, problems, 1, "%+v", x) {
 			assert.Equal(t, x.want, problems[0].String())
+		}
+		if x.want == unproven {
+			b.Protections.Heartbeat = &Proof{By: "test engineer"}
+			_, problems = Compile(p, m, b)
+			assert.Empty(t, problems, "proved: %+v", x)
 		}
 		_, problems = Compile(shippedProfile(t, "quick"), m, b)
 		assert.Empty(t, problems, "a person is there: %+v", x)

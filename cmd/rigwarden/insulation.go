@@ -14,6 +14,10 @@ import (
 // insulationCall bounds the reading of an insulation monitor.
 const insulationCall = 2 * time.Second
 
+// looseLeads is the part of the supply's range under which a meter's reading is
+// taken for that of leads that hang loose.
+const looseLeads = 10
+
 // insulated says why the insulation resistance does not suffice: too low for
 // the article's voltage, not measured, or an alarm of the monitor's own. The
 // voltage is the meter's or, where that cannot be had, the supply's range.
@@ -25,7 +29,8 @@ func (in *instruments) insulated(ctx context.Context, f *benchFile) error {
 	}
 	volts := f.Supply.VoltageMax
 	if m := in.set.Meter; m != nil {
-		if r, err := m.Read(ctx); err == nil && r.Voltage > 0 {
+		// Loose leads read next to nothing, and must not demand next to nothing.
+		if r, err := m.Read(ctx); err == nil && drivers.Microvolts(r.Voltage)*f.Meter.VoltageStep > volts/looseLeads {
 			volts = drivers.Microvolts(r.Voltage) * f.Meter.VoltageStep
 		}
 	}

@@ -27,7 +27,7 @@ func (a *app) printBench(ctx context.Context, f *benchFile, b service.Bench) {
 	}
 	s, ok, err := t.Safety(ctx)
 	if err != nil || !ok {
-		fmt.Fprintf(a.out, "  its host does not tell: %v\n", err)
+		fmt.Fprintln(a.out, "  its host does not tell what takes its energy off; rigwarden bench show asks again")
 		return
 	}
 	a.printSafety(service.SafetyToProto(&s))

@@ -176,6 +176,9 @@ func (c *checker) judgePower(ctx context.Context, name string) {
 	if r.State&drivers.PowerFault != 0 {
 		c.wrong(name, "it reports a fault", "clear it at the instrument")
 	}
+	if r.State&drivers.PowerTripped != 0 {
+		c.advise(name, "one of its own limits has tripped before", "find out why; setting the limits anew clears it")
+	}
 	c.still(name, r.Current, int64(spec.CurrentStep), spec.CurrentAcc)
 	if off && c.open() {
 		c.arm(ctx, name, p, spec)
