@@ -50,9 +50,10 @@ func freePorts(t *testing.T) wire.Addresses {
 }
 
 // instrumentsProcess is `rigwarden virtual serve` for a bench file, on ports that
-// were free; it returns once the instruments answer.
-func instrumentsProcess(t *testing.T, dir string) (bench, record string) {
+// were free, until the test ends; it returns once the instruments answer.
+func instrumentsProcess(t *testing.T) (bench, record string) {
 	t.Helper()
+	dir := t.TempDir()
 	record, bench = filepath.Join(dir, "record"), filepath.Join(dir, "bench.yaml")
 	text := practiceText(t, append(movedTo(freePorts(t)), apart)...)
 	require.NoError(t, os.WriteFile(bench, []byte(text), 0o600))
@@ -109,17 +110,26 @@ func sequence(r report) (list []string) {
 // The quick profile over SCPI, CAN and Modbus, with instruments, orchestrator,
 // host and judge in processes of their own, and the same bench file simulated in
 // one process: the same steps end for the same reasons, the verdict is the same,
-// and every figure agrees within what both say of their uncertainty.
+// and every proven figure agrees within what both say of its uncertainty.
 func TestWiresQuick(t *testing.T) {
 	overWires(t)
-	bench, record := instrumentsProcess(t, t.TempDir())
-	began := time.Now()
-	over := quick(t, bench)
-	t.Logf("over wires: %v", time.Since(began).Round(time.Second))
+	var bench, record string
+	var over report
+	for try := 1; ; try++ {
+		bench, record = instrumentsProcess(t)
+		began := time.Now()
+		over = quick(t, bench)
+		t.Logf("over wires: %v in %v %v", over.Run["outcome"], time.Since(began).Round(time.Second), over.Trip)
+		if over.Run["outcome"] == "done" {
+			break
+		}
+		// A machine too busy for the instruments' deadlines stops a run, in safety;
+		// the next one begins with a new article.
+		require.Regexp(t, "no longer answers|no frame|gave nothing new|gives no reading", fmt.Sprint(over.Run["reason"], over.Trip))
+		require.Less(t, try, 3)
+	}
 	inside := quick(t, bench, "--virtual-time")
-
-	require.Equal(t, "done", over.Run["outcome"])
-	require.Equal(t, "done", inside.Run["outcome"])
+	require.Equal(t, "done", inside.Run["outcome"], inside.Run["reason"])
 	assert.Equal(t, false, over.Run["virtual"])
 	assert.Equal(t, true, inside.Run["virtual"])
 	require.NotEmpty(t, over.Steps)
@@ -154,9 +164,9 @@ func sameFigures(t *testing.T, inside, over []qualify.Figure) {
 		if !assert.True(t, ok, "%s of cell %d is told over wires only", f.Name, f.Cell) {
 			continue
 		}
-		assert.Equal(t, v.NoValue, f.NoValue, "%s of cell %d", f.Name, f.Cell)
-		if v.NoValue || f.NoValue {
-			continue
+		assert.Equal(t, v.Status, f.Status, "%s of cell %d", f.Name, f.Cell)
+		if v.Status != qualify.OK || f.Status != qualify.OK {
+			continue // what is unproven claims no uncertainty either
 		}
 		compared++
 		assert.LessOrEqual(t, math.Abs(f.Value-v.Value), f.U+v.U, "%s of cell %d: %g +/- %g over wires, %g +/- %g inside", f.Name, f.Cell, f.Value, f.U, v.Value, v.U)
