@@ -459,3 +459,24 @@ func TestErrorFramesInTurn(t *testing.T) {
 	assert.Len(t, d.notices, 3)
 	assert.EqualValues(t, 3001, d.counts.Errors)
 }
+
+// INV-02: a frame that comes late, its counter behind that of the one before,
+// is not taken for news; a monitor that restarted is heard with its second.
+func TestLateFrame(t *testing.T) {
+	m, spec := small(t)
+	d, err := newDecoder(m, spec)
+	require.NoError(t, err)
+	st := d.standard[18]
+	require.True(t, st.counts)
+	for _, x := range []struct {
+		counter byte
+		taken   bool
+	}{{6, true}, {7, true}, {6, false}, {8, true}, {10, true}, {8, false}, {11, true}, {2, true}, {15, false}, {0, true}, {1, true}} {
+		f := Frame{ID: 18, Len: 5, Data: [8]byte{4: x.counter}}
+		little, big := f.words()
+		assert.Equal(t, x.taken, d.valid(st, &f, little, big), "counter %d", x.counter)
+		if x.counter == 0 {
+			require.EqualValues(t, 0, st.last)
+		}
+	}
+}

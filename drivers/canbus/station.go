@@ -18,6 +18,7 @@ type station struct {
 	counter bits
 	last    uint64
 	seen    bool // last is one
+	back    bool // the latest frame's counter went back
 
 	kind    ChecksumKind
 	start   byte // the checksum after the data id's bytes
@@ -271,11 +272,17 @@ func (d *decoder) valid(st *station, f *Frame, little, big uint64) bool {
 	case step == 0:
 		d.counts.Repeated++
 		return false
+	case step > 1<<(st.counter.size-1) && !st.back:
+		// A frame that comes late brings what was before (INV-02). A monitor that
+		// restarted goes on from there, and is heard with its next frame.
+		st.back = true
+		d.counts.Jumps++
+		return false
 	case step > 1:
 		d.counts.Jumps++
 		d.counts.Lost += step - 1
 	}
-	st.last = n
+	st.last, st.back = n, false
 	return true
 }
 
