@@ -38,7 +38,7 @@ var boxFaultList = []FaultInfo{
 		func(f *Fault) { f.Contactor = drivers.BoxPositive }, "contactor").in(Connecting),
 	entry(ContactorBounces, atOnce, "a contactor bounces for a while whenever it closes",
 		func(f *Fault) { f.Contactor, f.Delay = drivers.BoxPositive, 20*drivers.Millisecond }, "contactor", "bounce").
-		draws(between("bounce", 1_000, 500_000)).in(Connecting),
+		draws(between("bounce", 1_000, 50_000)).in(Connecting),
 	entry(PrechargeOpen, atOnce, "the precharge resistor is open", nil).in(Connecting),
 	entry(LinkShort, closing, "a short lies across the link",
 		func(f *Fault) { f.Resistance = 100_000 }, "resistance").

@@ -21,6 +21,12 @@ func TestFaultTextRoundTrips(t *testing.T) {
 		{"link-short precharge=12ms", "link-short resistance=100mOhm precharge=12ms"},
 		{"current-gain device=box gain=-2.5%", "current-gain device=box gain=-25000ppm charging=10min"},
 		{"cell-overheats power=1.5W cell=1", "cell-overheats cell=1 power=1500mW charging=10min"},
+		{"reference-drifts gain-drift=-0.5%/h", "reference-drifts gain-drift=-5000ppm/h charging=10min"},
+		{"time-steps step=-90s for=1s", "time-steps step=-90s charging=10min for=1s"},
+		{"contactor-bounces bounce=12ms", "contactor-bounces contactor=positive bounce=12ms after=0s"},
+		{"tap-noisy noise=3mV cell=2", "tap-noisy cell=2 noise=3mV charging=10min"},
+		{"frames-half-old share=10% rate=2%", "frames-half-old rate=2% share=10% charging=10min"},
+		{"current-saturates limit=1.5A", "current-saturates device=monitor limit=1500mA charging=10min"},
 		{"contactor-welded contactor=negative", "contactor-welded contactor=negative charging=10min"},
 	} {
 		f, err := ParseFault(tc.in)
@@ -53,6 +59,9 @@ func TestFaultTextRefused(t *testing.T) {
 		"tap-reads-low after=1s charging=1s":      "the moment it begins is given twice",
 		"tap-reads-low after=-1s":                 "out of range",
 		"link-short resistance=0Ohm":              "out of range",
+		"tap-noisy noise=-1mV":                    "out of range",
+		"contactor-bounces bounce=2s":             "out of range",
+		"current-saturates device=meter":          "the meter reads no current",
 		"current-reversed device=meter":           "the meter reads no current",
 		"driver-hangs device=printer":             `"printer" is none of supply, load, box, monitor, meter`,
 	} {

@@ -89,7 +89,8 @@ func (info FaultInfo) Draw(rand *plant.Rand, b *drivers.Bench, rated drivers.Cha
 		case "sensor":
 			f.Sensor = rand.IntN(max(1, b.Monitor.Temps))
 		case "device":
-			f.Device = info.Devices[rand.IntN(len(info.Devices))]
+			d := info.devices(b)
+			f.Device = d[rand.IntN(len(d))]
 		case "contactor":
 			f.Contactor = 1 << rand.IntN(3)
 		}
@@ -98,6 +99,45 @@ func (info FaultInfo) Draw(rand *plant.Rand, b *drivers.Bench, rated drivers.Cha
 		f, _ = f.With(r.Key, r.On(b, rated).draw(rand))
 	}
 	return f
+}
+
+// devices are those that a bench has and the fault can strike.
+func (info FaultInfo) devices(b *drivers.Bench) []Device {
+	if b.Box.CurrentStep > 0 || !slices.Contains(readsCurrent, info.Default.Kind) {
+		return info.Devices
+	}
+	return slices.DeleteFunc(slices.Clone(info.Devices), func(d Device) bool { return d == DeviceBox })
+}
+
+// Variants are what a table of single faults must have of this kind on a bench:
+// the default magnitude, in both directions where the value may be of either
+// sign, at each device or contactor. The default comes first.
+func (info FaultInfo) Variants(b *drivers.Bench) []Fault {
+	list := []Fault{info.Default}
+	add := func(f Fault) {
+		if !slices.Contains(list, f) {
+			list = append(list, f)
+		}
+	}
+	for _, r := range info.Ranges {
+		if v, _ := info.Default.Value(r.Key); r.Signed && v != 0 {
+			f, _ := info.Default.With(r.Key, -v)
+			add(f)
+		}
+	}
+	for _, f := range slices.Clone(list) {
+		for _, d := range info.devices(b) {
+			f.Device = d
+			add(f)
+		}
+		if slices.Contains(info.Params, "contactor") {
+			for _, c := range []drivers.Contactors{drivers.BoxNegative, drivers.BoxPrecharge, drivers.BoxPositive} {
+				f.Contactor = c
+				add(f)
+			}
+		}
+	}
+	return list
 }
 
 // Fits says whether a bench has what the fault strikes.

@@ -112,6 +112,33 @@ func TestDraw(t *testing.T) {
 	}
 }
 
+// A table of single faults has each direction and each place once.
+func TestVariants(t *testing.T) {
+	b := WorkshopBench()
+	texts := func(k FaultKind) (list []string) {
+		info, ok := FaultOf(k)
+		require.True(t, ok)
+		for _, f := range info.Variants(&b) {
+			require.NoError(t, f.check())
+			list = append(list, f.String())
+		}
+		assert.Equal(t, info.Default.String(), list[0])
+		return list
+	}
+	assert.Len(t, texts(TapOpen), 1)
+	assert.Equal(t, []string{"scale-wrong gain=-2% after=0s", "scale-wrong gain=2% after=0s"}, texts(ScaleWrong))
+	assert.Len(t, texts(CurrentOffset), 8, "two signs at four meters")
+	assert.Len(t, texts(ContactorWelded), 3)
+	assert.Len(t, texts(DriverHangs), 5)
+	b.Box.CurrentStep = 0
+	assert.Len(t, texts(CurrentOffset), 6, "a box without a current sensor")
+	r := plant.NewRand(5, 5)
+	info, _ := FaultOf(CurrentOffset)
+	for range 100 {
+		assert.NotEqual(t, DeviceBox, info.Draw(r, &b, drivers.AmpereHour).Device)
+	}
+}
+
 // A range that grows with the article or the monitor's period is counted in base
 // units on a bench: 1 C of 4 Ah is 4 A.
 func TestRangeOnBench(t *testing.T) {
