@@ -304,6 +304,38 @@ func TestHaltAfterCollisionRTU(t *testing.T) {
 	b.set(func() { assert.Zero(t, b.contacts()) })
 }
 
+// A line that never falls silent keeps no halt from being written: it goes out
+// after half of its time, and a box whose lines have wires of their own hears it.
+func TestHaltOnABabblingLineRTU(t *testing.T) {
+	b := newPlainBox()
+	p := newSerialPeer(t, honestSerial(b))
+	x, _ := plainDriver(t, p.path)
+	require.NoError(t, x.Switch(within(t, 5*time.Second), negative))
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		tick := time.NewTicker(200 * time.Microsecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-tick.C:
+				if _, err := p.device.Write([]byte{0x55}); err != nil {
+					return
+				}
+			case <-stop:
+				return
+			}
+		}
+	}()
+	_ = x.Halt(within(t, 400*time.Millisecond)) // it may not find its answer in the noise
+	close(stop)
+	<-stopped
+	require.Eventually(t, func() (open bool) {
+		b.set(func() { open = b.contacts() == 0 })
+		return open
+	}, 5*time.Second, 5*time.Millisecond, "the box was told")
+}
+
 // A serial port that vanishes is named; when it is back it is used again, and
 // the device behind it is asked who it is.
 func TestSerialPortVanishes(t *testing.T) {

@@ -265,10 +265,25 @@ func (b *bus) drain() (n int, err error) {
 	}
 }
 
+// writeLimit bounds a write: the buffer takes a frame at once, and the line only
+// then takes its time. An adapter that is stuck must not hold halts up.
+const writeLimit = 100 * time.Millisecond
+
 func (b *bus) write(frame []byte) error {
-	// The buffer takes a frame at once; the line takes longer.
-	if _, err := b.port.Write(frame); err != nil {
-		return b.gone(err)
+	port, done := b.port, make(chan error, 1)
+	go func() {
+		_, err := port.Write(frame)
+		done <- err
+	}()
+	t := time.NewTimer(writeLimit)
+	defer t.Stop()
+	select {
+	case err := <-done:
+		if err != nil {
+			return b.gone(err)
+		}
+	case <-t.C:
+		return b.gone(fmt.Errorf("nothing was taken within %v", writeLimit))
 	}
 	now := time.Now()
 	b.activity = now.Add(time.Duration(len(frame)) * b.mode.character())

@@ -61,6 +61,11 @@ func WithThermometers(m drivers.Monitor, points source, o ThermometerOptions) (*
 		return nil, fmt.Errorf("thermometers: step %d mK, period %d us, age up to %d us, %d of %d sensors: positive values, an age not under the period, and no more sensors than the bench has would be right",
 			o.Step, o.Period, o.MaxAge, len(o.Sensors), o.Temps)
 	}
+	for _, at := range o.Sensors {
+		if at < 0 || at >= o.Temps {
+			return nil, fmt.Errorf("thermometers: sensor %d of a bench with %d temperatures; they are counted from 0", at, o.Temps)
+		}
+	}
 	if o.Now == nil {
 		start := time.Now()
 		o.Now = func() drivers.Instant { return drivers.Instant(time.Since(start).Microseconds()) }

@@ -80,7 +80,7 @@ func TestThermometersRefuse(t *testing.T) {
 	for _, spoil := range []func(*ThermometerOptions){
 		func(o *ThermometerOptions) { o.Step = 0 }, func(o *ThermometerOptions) { o.Period = 0 },
 		func(o *ThermometerOptions) { o.MaxAge = 999 }, func(o *ThermometerOptions) { o.Sensors = nil },
-		func(o *ThermometerOptions) { o.Temps = 0 },
+		func(o *ThermometerOptions) { o.Temps = 0 }, func(o *ThermometerOptions) { o.Sensors = []int{3} }, func(o *ThermometerOptions) { o.Sensors = []int{-1} },
 	} {
 		o := ok
 		spoil(&o)

@@ -75,10 +75,18 @@ func (b *bus) insist(ctx context.Context, unit uint8, r *request) (reply, error)
 	}
 }
 
-// hush waits until no byte has come for as long as parts two frames.
+// hush waits until no byte has come for as long as parts two frames. A line that
+// never falls silent is not waited for longer than half of the caller's time:
+// where both ways have wires of their own the write is heard all the same.
 func (b *bus) hush(ctx context.Context) error {
 	t := time.NewTimer(time.Until(b.activity.Add(b.mode.silence())))
 	defer t.Stop()
+	var babbles <-chan time.Time
+	if end, ok := ctx.Deadline(); ok {
+		half := time.NewTimer(time.Until(end) / 2)
+		defer half.Stop()
+		babbles = half.C
+	}
 	for {
 		select {
 		case _, ok := <-b.port.bytes:
@@ -88,6 +96,8 @@ func (b *bus) hush(ctx context.Context) error {
 			b.activity = time.Now()
 			t.Reset(b.mode.silence())
 		case <-t.C:
+			return nil
+		case <-babbles:
 			return nil
 		case <-ctx.Done():
 			return late(ctx, "waiting for the line to be quiet")
