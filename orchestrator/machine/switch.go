@@ -22,6 +22,8 @@ type switching struct {
 	prevAt   drivers.Instant
 	tau      drivers.Span
 	samples  int
+	touches  int             // readings in a row in which the positive contactor was closed
+	touched  drivers.Instant // the first of all
 }
 
 type switchStage uint8
@@ -114,13 +116,7 @@ func (m *Machine) switchStep(sig signal) {
 	case switchPrecharge:
 		m.switchPrecharge(sig)
 	case switchPositive:
-		if sig == onFrame && s.boxOK && s.box&drivers.BoxPositive != 0 {
-			w.stage, w.begun = switchFinal, m.now
-			m.switchTo(closed)
-			m.timer = m.now.Add(m.switchTime())
-		} else if sig == onDue {
-			m.becomeTripped(causePrecharge, guard.Finding{}, "positive contactor did not close")
-		}
+		m.switchPositive(sig)
 	case switchFinal:
 		m.switchFinal(sig)
 	case switchOpening:
@@ -138,7 +134,7 @@ func (m *Machine) switchPermitted(sig signal) {
 	case onStored:
 		w := &m.sw
 		w.stage, w.begun, w.start = switchNegative, m.now, m.meas.link
-		m.cmd.surge, m.cmd.surgeUntil = m.surge(), m.now.Add(2*m.switchTime()+w.ins.Max+m.switchTime())
+		m.cmd.surge, m.cmd.surgeUntil = m.surge(), m.now.Add(2*m.switchTime()+w.ins.Max+m.switchTime()+m.restTime())
 		m.switchTo(drivers.BoxNegative)
 		m.timer = m.now.Add(m.switchTime())
 	case onDue:
@@ -203,6 +199,49 @@ func (m *Machine) switchPrecharge(sig signal) {
 		m.switchTo(precharging | drivers.BoxPositive)
 		m.timer = m.now.Add(m.switchTime())
 	}
+}
+
+// A contact that bounces still closes, opens and closes: while the precharge
+// path lies beside it that does no harm, and with a load's current it would make
+// the article charge the link through it at each touch. So the precharge path
+// opens when the contact has read closed for a while, without a break.
+const (
+	restReadings = 12
+	restSpan     = 100 * drivers.Millisecond
+	restTries    = 6 // how many such whiles a contact has
+)
+
+func (m *Machine) switchPositive(sig signal) {
+	w, s := &m.sw, &m.meas
+	switch {
+	case sig == onDue:
+		m.becomeTripped(causePrecharge, guard.Finding{}, "positive contactor did not close, or did not come to rest")
+	case sig != onFrame || !s.boxFresh:
+	case !s.boxOK || s.box&drivers.BoxPositive == 0:
+		w.touches = 0
+	default:
+		if w.touches++; w.touches == 1 {
+			w.begun = m.now
+		}
+		if w.touched == 0 {
+			w.touched, m.timer = m.now, m.now.Add(m.restTime())
+		}
+		if w.touches >= restReadings && m.now.Sub(w.begun) >= restSpan {
+			w.stage, w.begun = switchFinal, m.now
+			m.switchTo(closed)
+			m.timer = m.now.Add(m.switchTime())
+		}
+	}
+}
+
+// restTime bounds how long the positive contactor may take to come to rest once
+// it has touched.
+func (m *Machine) restTime() drivers.Span {
+	period := m.plan.Bench.Monitor.Period
+	if p := m.plan.Bench.Box.LinkPeriod; p > 0 {
+		period = min(period, p)
+	}
+	return restTries * max(restSpan, restReadings*period)
 }
 
 // crossing notes when the link passed a voltage, between two readings.
