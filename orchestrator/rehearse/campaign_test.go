@@ -1,0 +1,107 @@
+package rehearse
+
+import (
+	"bytes"
+	"encoding/json"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+var quickTwin = sync.OnceValues(Quick)
+
+func quick(t testing.TB) *Twin {
+	t.Helper()
+	twin, err := quickTwin()
+	require.NoError(t, err)
+	return twin
+}
+
+// INV-01 to INV-16, as far as the plant's truth, the wires and the record show
+// them: fixed seeds hold, and among them is everything that is to be drawn.
+func TestCampaigns(t *testing.T) {
+	const first, runs = 1, 400
+	var s Summary
+	err := quick(t).Many(t.Context(), first, runs, runtime.GOMAXPROCS(0), s.Add)
+	require.NoError(t, err)
+	s.Close()
+	var text bytes.Buffer
+	s.Write(&text)
+	t.Logf("seeds %d to %d\n%s", first, runs, &text)
+	assert.Equal(t, runs, s.Runs)
+	assert.Empty(t, s.Violations)
+	assert.Empty(t, s.False)
+	assert.Empty(t, s.Missed)
+
+	kinds := 0
+	for _, info := range virtual.Faults() {
+		if s.Faults[info.Name] > 0 {
+			kinds++
+		}
+	}
+	assert.Equal(t, len(virtual.Faults()), kinds, "kinds of the catalogue that were drawn")
+	for _, k := range []string{"store-slow", "store-failing", "store-full", "process-killed"} {
+		assert.Positive(t, s.Faults[k], k)
+	}
+	for _, o := range []machine.Outcome{machine.OutcomeDone, machine.OutcomeTripped, machine.OutcomeStopped, machine.OutcomeRefused, machine.OutcomeInterrupted} {
+		assert.Positive(t, s.Outcomes[string(o)], o)
+	}
+	assert.Greater(t, len(s.Trips), 12, "causes of trips")
+	assert.Greater(t, s.Next["done"], runs*3/4)
+}
+
+// A seed is a whole campaign: it gives the same lines each time.
+func TestSeedRepeats(t *testing.T) {
+	twin := quick(t)
+	for _, seed := range []uint64{3, 9, 66, 85} {
+		var lines [2][]string
+		var results [2]*Result
+		for i := range lines {
+			r, err := twin.Run(twin.Draw(seed), func(at instant, text string) { lines[i] = append(lines[i], seconds(at.Sub(began))+" "+text) })
+			require.NoError(t, err)
+			results[i] = r
+		}
+		require.NotEmpty(t, lines[0])
+		require.Equal(t, lines[0], lines[1], "seed %d", seed)
+		a, err := json.Marshal(results[0])
+		require.NoError(t, err)
+		b, err := json.Marshal(results[1])
+		require.NoError(t, err)
+		require.Equal(t, string(a), string(b), "seed %d", seed)
+		require.Contains(t, strings.Join(lines[0], "\n"), "campaign seed=")
+	}
+}
+
+// How many run at once changes nothing.
+func TestManyKeepsOrder(t *testing.T) {
+	var one, four Summary
+	require.NoError(t, quick(t).Many(t.Context(), 500, 24, 1, one.Add))
+	require.NoError(t, quick(t).Many(t.Context(), 500, 24, 4, four.Add))
+	one.Close()
+	four.Close()
+	require.Equal(t, one, four)
+}
+
+func TestRegressions(t *testing.T) {
+	twin := quick(t)
+	for _, g := range Regressions {
+		t.Run(g.Name, func(t *testing.T) {
+			f, err := virtual.ParseFault(g.Fault)
+			require.NoError(t, err)
+			c := twin.Plain(1)
+			c.Config.Faults = []virtual.Fault{f}
+			r, err := twin.Run(c, nil)
+			require.NoError(t, err)
+			assert.True(t, r.Held(), "%s: %v, false %t, missed %t", g.Story, r.Violations, r.FalseTrip, r.Missed)
+			assert.Empty(t, r.Worst, g.Story)
+			assert.Equal(t, machine.OutcomeDone, r.Next, r.NextReason)
+		})
+	}
+}

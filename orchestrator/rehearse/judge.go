@@ -1,0 +1,119 @@
+package rehearse
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// Margin is how far inside the maker's limits the truth stayed at its worst;
+// negative: outside.
+type Margin struct {
+	Cell      drivers.Microvolts
+	Temp      drivers.Millikelvins
+	Charge    drivers.Microamps
+	Discharge drivers.Microamps
+}
+
+// beyond notes what is a violation where one fault did it, and coverage where
+// several did.
+func (w *witness) beyond(x *rehearsal, inv int, format string, args ...any) {
+	if x.r.Campaign.faults() <= 1 {
+		w.violate(inv, format, args...)
+		return
+	}
+	x.r.Beyond = append(x.r.Beyond, Violation{inv, w.rig.Now(), fmt.Sprintf(format, args...)})
+}
+
+// judge looks at the first phase as it ended.
+func (x *rehearsal) judge() {
+	w, r := x.w, x.r
+	r.Trips, r.Faults = w.trips, w.rig.FaultStatus()
+	if x.end == nil {
+		r.Outcome, r.Reason = "", "the run does not end"
+		if !x.loop.Unproven() {
+			w.violate(11, "the run does not end: %s", x.loop.Phase())
+		}
+	} else {
+		r.Outcome, r.Reason = x.end.Outcome, x.end.Reason
+	}
+	r.ViolationToZero = w.truth.spans
+	if r.Outcome == machine.OutcomeDone && len(r.Trips) == 0 {
+		r.CellError, r.TempError = w.truth.worstCell, w.truth.worstTemp
+	}
+	x.judgeLimits()
+	x.judgeEnd()
+	for _, t := range r.Trips {
+		if !t.Began && !t.True && r.Campaign.Store.Kind == StoreGood && !r.Killed {
+			r.FalseTrip = true
+		}
+	}
+	r.Violations = w.violations
+}
+
+// judgeLimits asks whether a true cell left the maker's limits (INV-12).
+func (x *rehearsal) judgeLimits() {
+	w, r := x.w, x.r
+	maker, worst := &x.t.Module.Maker, w.rig.Worst()
+	r.Margin = Margin{
+		Cell:      min(maker.CellMax-volts(worst.VoltageMax), volts(worst.VoltageMin)-maker.CellMin),
+		Temp:      x.c.plan.Absolute.TempMax - drivers.Millikelvins(worst.KelvinMax*1e3),
+		Charge:    maker.ChargeMax - drivers.Microamps(worst.ChargeMax*1e6),
+		Discharge: maker.DischargeMax - drivers.Microamps(worst.DischargeMax*1e6),
+	}
+	for _, e := range w.rig.Excursions() {
+		r.Worst = append(r.Worst, e)
+		if x.hardwareFor(e) {
+			r.Beyond = append(r.Beyond, Violation{12, e.First, e.String()})
+			continue
+		}
+		w.beyond(x, 12, "%v", e)
+		early := func(t Trip) bool { return t.At <= e.First.Add(drivers.Second) }
+		if r.Campaign.faults() <= 1 && !slices.ContainsFunc(r.Trips, early) {
+			r.Missed = true
+		}
+	}
+}
+
+// hardwareFor says whether an excursion is one that only hardware bounds, as the
+// catalogue declares for the faults that had begun by then.
+func (x *rehearsal) hardwareFor(e virtual.Excursion) bool {
+	var begun []virtual.Fault
+	for _, f := range x.r.Faults {
+		if f.Began && f.Begin <= e.First {
+			begun = append(begun, f.Fault)
+		}
+	}
+	return slices.ContainsFunc(virtual.Beyond(begun...), func(h virtual.Hardware) bool { return h.Out == e.What })
+}
+
+// judgeEnd asks whether everything is off and open in the end (INV-04, INV-16).
+func (x *rehearsal) judgeEnd() {
+	w, r := x.w, x.r
+	truth := w.rig.Truth()
+	for _, t := range r.Trips {
+		if !truth.Flowing {
+			r.TripToZero = append(r.TripToZero, max(0, truth.Since.Sub(t.At)))
+		}
+	}
+	if truth.Flowing {
+		w.beyond(x, 4, "current flows after the end: module %v, supply %v, load %v", truth.Current, truth.Supply, truth.Load)
+	}
+	c := w.rig.Plant().Contacts()
+	if c.Negative && c.Positive && !(x.held() && len(r.Trips) > 0) {
+		w.beyond(x, 16, "the article is still connected after the end: %+v", c)
+	}
+}
+
+// held says that some contactor cannot be opened by commands: that the bench is
+// latched and says so is all that software can do.
+func (x *rehearsal) held() bool {
+	return slices.ContainsFunc(x.r.Faults, func(f virtual.FaultStatus) bool {
+		return f.Began && (f.Fault.Kind == virtual.ContactorWelded || f.Fault.Kind == virtual.CommandsIgnored && f.Fault.Device == virtual.DeviceBox)
+	})
+}
+
+func volts(v float64) drivers.Microvolts { return drivers.Microvolts(v * 1e6) }

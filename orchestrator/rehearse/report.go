@@ -1,0 +1,83 @@
+package rehearse
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Write prints the summary for people.
+func (s *Summary) Write(w io.Writer) {
+	fmt.Fprintf(w, "%d runs, seeds %d to %d, %.1f h of rig time; %d with several faults at once, %d processes killed\n",
+		s.Runs, s.First, s.Last, float64(s.RigTime)/float64(drivers.Hour), s.Double, s.Killed)
+	columns(w, "faults drawn", s.Faults)
+	columns(w, "trips by cause", s.Trips)
+	columns(w, "runs under faults ended", s.Outcomes)
+	columns(w, "runs after the repair ended", s.Next)
+	fmt.Fprintf(w, "from a true violation to no true current: %s\n", s.ToZero)
+	fmt.Fprintf(w, "from a trip to no true current:           %s\n", s.TripZero)
+	fmt.Fprintf(w, "greatest sensor error that nobody noticed: cell %.1f mV (seed %d), temperature %.1f K (seed %d)\n",
+		float64(s.CellError.Value)/1e3, s.CellError.Seed, float64(s.TempError.Value)/1e3, s.TempError.Seed)
+	fmt.Fprintln(w, "least room that was left to the maker's limits, of any true cell:")
+	for _, what := range slices.Sorted(maps.Keys(s.Worst)) {
+		e := s.Worst[what]
+		name, unit, _ := strings.Cut(what, "_")
+		fmt.Fprintf(w, "  %-12s %9.3f %s (seed %d)\n", name, float64(e.Value)/scaleOf[unit].per, scaleOf[unit].unit, e.Seed)
+	}
+	if len(s.Beyond) > 0 {
+		columns(w, "left to hardware, or done by several faults at once", s.Beyond)
+	}
+	fmt.Fprintf(w, "false trips: %d%s\n", len(s.False), seeds(s.False))
+	fmt.Fprintf(w, "missed trips: %d%s\n", len(s.Missed), seeds(s.Missed))
+	fmt.Fprintf(w, "violations: %d\n", len(s.Violations))
+	for i, v := range s.Violations {
+		if i == printedMost {
+			fmt.Fprintf(w, "  and %d more\n", len(s.Violations)-i)
+			break
+		}
+		fmt.Fprintf(w, "  seed %d: %s\n", v.Seed, v.Text)
+	}
+}
+
+// printedMost is how many violations people are shown.
+const printedMost = 20
+
+var scaleOf = map[string]struct {
+	per  float64
+	unit string
+}{"uV": {1e6, "V"}, "mK": {1e3, "K"}, "uA": {1e6, "A"}}
+
+func (d Distribution) String() string {
+	if d.Count == 0 {
+		return "never"
+	}
+	ms := func(s drivers.Span) int64 { return int64(s / drivers.Millisecond) }
+	return fmt.Sprintf("%d times, p50 %d ms, p99 %d ms, most %d ms (seed %d)", d.Count, ms(d.P50), ms(d.P99), ms(d.Max), d.Seed)
+}
+
+func seeds(list []uint64) string {
+	if len(list) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (seeds %s)", strings.Trim(fmt.Sprint(list[:min(len(list), printedMost)]), "[]"))
+}
+
+// columns prints counts, the most frequent first.
+func columns(w io.Writer, title string, counts map[string]int) {
+	names := slices.SortedFunc(maps.Keys(counts), func(a, b string) int {
+		return cmp.Or(counts[b]-counts[a], strings.Compare(a, b))
+	})
+	fmt.Fprintf(w, "%s:\n", title)
+	for i := 0; i < len(names); i += 3 {
+		var line strings.Builder
+		for _, n := range names[i:min(i+3, len(names))] {
+			fmt.Fprintf(&line, "  %6d %-24s", counts[n], n)
+		}
+		fmt.Fprintln(w, strings.TrimRight(line.String(), " "))
+	}
+}

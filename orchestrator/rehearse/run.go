@@ -1,0 +1,370 @@
+package rehearse
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/balance"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// Who acts in a rehearsal.
+const person = "rehearsal"
+
+// Result is what became of a campaign.
+type Result struct {
+	Campaign *Campaign
+	// Outcome and Reason are the first run's; a killed one is interrupted.
+	Outcome machine.Outcome
+	Reason  string
+	Trips   []Trip
+	Faults  []virtual.FaultStatus
+	// Violations are of the product; Beyond is what more than one fault at once
+	// did, or a fault that hardware must bound.
+	Violations []Violation
+	Beyond     []Violation
+	// Worst lists how the truth left the maker's limits.
+	Worst []virtual.Excursion
+	// Margin is how near the truth came to the maker's limits.
+	Margin Margin
+	// ViolationToZero are the times from a truth outside the working limits to
+	// no true current; TripToZero that from each trip.
+	ViolationToZero, TripToZero []drivers.Span
+	// CellError and TempError are the greatest sensor errors of a run that
+	// nobody stopped.
+	CellError, TempError SensorError
+	Killed               bool
+	FalseTrip, Missed    bool
+	// Next is how the run after the repair ended.
+	Next       machine.Outcome
+	NextReason string
+	Span       drivers.Span // rig time of both phases
+}
+
+// Held says that nothing was found.
+func (r *Result) Held() bool { return len(r.Violations) == 0 && !r.FalseTrip && !r.Missed }
+
+// runOptions are for those who run a campaign in parts.
+type runOptions struct {
+	healthy *Healthy
+	say     func(at drivers.Instant, text string)
+}
+
+// Run carries a campaign out; say, where given, is told every event line.
+func (t *Twin) Run(c *Campaign, say func(at drivers.Instant, text string)) (*Result, error) {
+	return t.run(c, &runOptions{say: say})
+}
+
+// rehearsal is one campaign under way.
+type rehearsal struct {
+	t     *Twin
+	c     *Campaign
+	w     *witness
+	shelf *shelf
+	loop  *bench.Stepped
+	runs  int
+	acts  []Act
+	end   *bench.Ending // of the run under way; nil while it goes on
+	r     *Result
+}
+
+func (t *Twin) run(c *Campaign, o *runOptions) (*Result, error) {
+	rig, err := virtual.New(c.Config)
+	if err != nil {
+		return nil, err
+	}
+	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy}
+	x := &rehearsal{t: t, c: c, w: w, shelf: &shelf{w: w, fault: c.Store}, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
+	w.shelf = x.shelf
+	x.watch()
+	if o.say != nil {
+		for _, l := range c.Lines() {
+			o.say(rig.Now(), l)
+		}
+	}
+	if err := x.underFaults(); err != nil {
+		return nil, err
+	}
+	x.judge()
+	if o.healthy != nil {
+		o.healthy.Length, o.healthy.Calls = x.r.Span, w.calls
+		return x.r, nil
+	}
+	return x.r, x.putRight()
+}
+
+// watch sets the limits that no true cell may leave.
+func (x *rehearsal) watch() {
+	maker := &x.t.Module.Maker
+	x.w.rig.Watch(virtual.TruthLimits{
+		CellMax: maker.CellMax, CellMin: maker.CellMin, TempMax: x.c.plan.Absolute.TempMax,
+		Charge: maker.ChargeMax, Discharge: maker.DischargeMax,
+	})
+}
+
+// open starts the process: a new loop over the rig and the record as they are.
+func (x *rehearsal) open() {
+	w := x.w
+	w.started = false
+	w.armed, w.on = map[virtual.Device]bool{}, map[virtual.Device]bool{}
+	w.last = [2]operation{}
+	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
+		Name: x.c.plan.Bench.Name, Latched: x.shelf.remembered(), Latches: x.shelf,
+	})
+}
+
+// start begins a run.
+func (x *rehearsal) start() error {
+	planner, err := balance.New(x.c.plan, x.t.curve)
+	if err != nil {
+		return err
+	}
+	x.runs++
+	x.end = nil
+	x.w.started = true
+	x.shelf.pending = extent{}
+	return x.loop.Start(bench.StartRequest{
+		Run: fmt.Sprintf("r%06d", x.runs), Plan: x.c.plan, PlanDigest: x.t.digest, Journal: tape{x.shelf}, Planner: planner, Who: person,
+		Finished: func(e bench.Ending) { x.end = &e },
+	})
+}
+
+// safely does something in the process's life and says whether that ended.
+func safely(do func()) (dead bool) {
+	defer func() {
+		if p := recover(); p != nil {
+			if _, ok := p.(killed); !ok {
+				panic(p)
+			}
+			dead = true
+		}
+	}()
+	do()
+	return false
+}
+
+// After an end the bench is looked at for a while: nothing may come back.
+const (
+	afterEnd   = 5 * drivers.Second
+	afterKill  = 15 * drivers.Second
+	runMost    = 45 * drivers.Minute // and three times the healthy length
+	turnsMost  = 4_000_000
+	repairMost = 2 * drivers.Minute
+	settleSpan = 5 * drivers.Second
+	linkMost   = 20 * drivers.Minute
+)
+
+// underFaults is the first phase.
+func (x *rehearsal) underFaults() error {
+	var err error
+	dead := safely(func() {
+		x.open()
+		if err = x.start(); err == nil {
+			x.follow(began.Add(3*x.t.Healthy.Length + runMost))
+		}
+	})
+	if err != nil {
+		return fmt.Errorf("campaign %d: %w", x.c.Seed, err)
+	}
+	if !dead {
+		dead = safely(func() { x.idle(afterEnd) })
+	}
+	if dead {
+		x.revive()
+	}
+	x.r.Span = x.w.rig.Now().Sub(began)
+	return nil
+}
+
+// follow is the person beside the run: turns until it is over.
+func (x *rehearsal) follow(until drivers.Instant) {
+	for n := 0; x.end == nil && n < turnsMost && x.loop.Now() < until; n++ {
+		for len(x.acts) > 0 && x.loop.Now() >= began.Add(x.acts[0].At) {
+			x.act(x.acts[0].Verb)
+			x.acts = x.acts[1:]
+		}
+		switch {
+		case x.end != nil:
+			return
+		case x.loop.Asks():
+			x.command(machine.VerbConfirm)
+		case !x.loop.Active() && len(x.acts) == 0 && x.loop.Phase() == machine.PhasePaused:
+			x.command(machine.VerbResume)
+		case x.loop.Unproven():
+			return
+		}
+		x.loop.Turn()
+	}
+}
+
+// act does what the campaign wants a person to do.
+func (x *rehearsal) act(verb machine.Verb) {
+	err := x.command(verb)
+	if verb == machine.VerbStop && err != nil {
+		x.w.violate(13, "a stop was refused: %v", err)
+	}
+}
+
+func (x *rehearsal) command(verb machine.Verb) error {
+	return x.loop.Command(verb, person, "rehearsed")
+}
+
+// idle lets the bench's time go on with nothing asked for.
+func (x *rehearsal) idle(d drivers.Span) {
+	for until := x.loop.Now().Add(d); x.loop.Now() < until; {
+		x.loop.Turn()
+	}
+}
+
+// revive is a killed process's next life: the instruments flowed on, and nobody
+// starts anything (INV-06).
+func (x *rehearsal) revive() {
+	w := x.w
+	x.r.Killed = true
+	marked := x.shelf.energised
+	if w.say != nil {
+		w.say(w.rig.Now(), "process killed")
+	}
+	w.rig.Advance(w.rig.Now().Add(x.c.Kill.Outage))
+	x.c = withoutKill(x.c)
+	w.c = x.c
+	x.open()
+	if w.say != nil {
+		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
+	}
+	if marked && x.loop.Latched() == "" {
+		w.violate(5, "the process died while the bench was energised, and nothing is latched")
+	}
+	x.idle(afterKill)
+	if truth := w.rig.Truth(); truth.Flowing {
+		w.beyond(x, 6, "%v flows after the restart", truth.Current)
+	}
+	if x.end == nil {
+		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}
+	}
+}
+
+func withoutKill(c *Campaign) *Campaign {
+	d := *c
+	d.Kill = nil
+	return &d
+}
+
+// putRight is the second phase: faults off. What has tripped must clear with an
+// acknowledgement, and the next run, with another article on, must work.
+func (x *rehearsal) putRight() error {
+	w := x.w
+	from := w.rig.Now()
+	x.c = withoutKill(x.c)
+	w.c = x.c
+	x.shelf.fault = StoreFault{}
+	w.storeFailed = 0
+	w.rig.Heal()
+	if w.rig.Plant().FuseBlown() { // only a new bench has a new fuse
+		if err := x.renew(); err != nil {
+			return err
+		}
+	}
+	for until := w.rig.Now().Add(repairMost); w.rig.Now() < until; {
+		x.loop.Turn()
+		if p := x.loop.Phase(); p == machine.PhaseLatched || p == machine.PhaseIdle || p == machine.PhaseWatching {
+			break
+		}
+	}
+	// A person tells the bench to stop: a supply that heeds its commands again is
+	// told once more (INV-13).
+	x.act(machine.VerbStop)
+	x.otherArticle()
+	x.idle(settleSpan)
+	x.bleedLink()
+	if x.loop.Phase() == machine.PhaseLatched {
+		if err := x.command(machine.VerbAcknowledge); err != nil {
+			w.violate(5, "the latch does not clear: %v", err)
+		}
+	}
+	if x.r.Killed { // a person looks for welds and starts the process anew
+		x.open()
+	}
+	if err := x.start(); err != nil {
+		w.violate(5, "with everything put right, no run can start: %v", err)
+		x.finish(from)
+		return nil
+	}
+	x.acts = nil
+	x.follow(w.rig.Now().Add(3*x.t.Healthy.Length + runMost))
+	if x.end == nil {
+		w.violate(11, "the run after the repair does not end")
+	} else {
+		x.r.Next, x.r.NextReason = x.end.Outcome, x.end.Reason
+		if x.r.Next != machine.OutcomeDone && !x.excused() {
+			w.violate(5, "the run after the repair ended %s: %s", x.r.Next, x.r.NextReason)
+		}
+	}
+	x.finish(from)
+	return nil
+}
+
+// bleedLink waits until the link has lost what a supply left on it: a person
+// does not connect an article to a link that is above it.
+func (x *rehearsal) bleedLink() {
+	for until := x.loop.Now().Add(linkMost); x.loop.Now() < until; {
+		p := x.w.rig.Plant()
+		if p.LinkVoltage() < p.Module().TerminalVoltage()+float64(x.c.plan.Bench.Box.DifferenceMax)/4e6 {
+			return
+		}
+		x.idle(drivers.Second)
+	}
+}
+
+// excused says that the article itself, or where it was drawn to start, keeps
+// the next run from ending well: a defect of manufacture, a start near a limit,
+// a cold or hot room. A bench that was put right refuses and trips for nothing
+// else.
+func (x *rehearsal) excused() bool {
+	a, base := &x.c.Config.Article, &x.t.config.Article
+	return len(a.Defects) > 0 || a.SoC < base.SoC-0.021 || a.SoC > base.SoC+0.021 ||
+		a.Ambient < base.Ambient-3001 || a.Ambient > base.Ambient+3001 || strings.HasPrefix(x.r.NextReason, "balance")
+}
+
+func (x *rehearsal) finish(from drivers.Instant) {
+	x.r.Span += x.w.rig.Now().Sub(from)
+	x.r.Violations = x.w.violations
+}
+
+// renew puts the fuse right: a bench of the same kind, and the process started
+// anew over it.
+func (x *rehearsal) renew() error {
+	c := x.c.Config
+	c.Faults, c.Start = nil, x.w.rig.Now()
+	rig, err := virtual.New(c)
+	if err != nil {
+		return err
+	}
+	x.w.rig = rig
+	x.watch()
+	x.open()
+	return nil
+}
+
+// otherArticle connects an article like the first at the campaign's start.
+func (x *rehearsal) otherArticle() {
+	m, a := x.w.rig.Plant().Module(), &x.c.Config.Article
+	fresh, err := virtual.New(x.fresh())
+	if err != nil {
+		return
+	}
+	first := fresh.Plant().Module()
+	for k := range m.Len() {
+		m.SetSoC(k, first.SoC(k))
+		m.SetKelvin(k, float64(a.Ambient)/1e3)
+	}
+}
+
+func (x *rehearsal) fresh() virtual.Config {
+	c := x.c.Config
+	c.Faults = nil
+	return c
+}

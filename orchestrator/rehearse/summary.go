@@ -1,0 +1,170 @@
+package rehearse
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+)
+
+// Summary is what many campaigns came to. The zero value is ready; add results
+// in the order of their seeds, so that the same seeds give the same summary.
+type Summary struct {
+	Runs       int            `json:"runs"`
+	First      uint64         `json:"first_seed"`
+	Last       uint64         `json:"last_seed"`
+	Faults     map[string]int `json:"faults"`   // drawn, by kind
+	Trips      map[string]int `json:"trips"`    // by cause
+	Outcomes   map[string]int `json:"outcomes"` // of the run under faults
+	Next       map[string]int `json:"next"`     // of the run after the repair
+	Violations []Found        `json:"violations,omitempty"`
+	False      []uint64       `json:"false_trips,omitempty"`
+	Missed     []uint64       `json:"missed_trips,omitempty"`
+	// Beyond counts, by excursion or invariant, what several faults at once did,
+	// or faults that hardware must bound.
+	Beyond map[string]int `json:"beyond,omitempty"`
+	// Double counts the runs with several faults at once.
+	Double int `json:"several_faults"`
+	// Killed counts processes killed.
+	Killed int `json:"killed"`
+	// Worst are the least margins that software left to the maker's limits.
+	Worst map[string]Extreme `json:"least_margins"`
+	// Undetected are the greatest sensor errors of runs that nobody stopped.
+	CellError Extreme      `json:"greatest_undetected_cell_error_uV"`
+	TempError Extreme      `json:"greatest_undetected_temperature_error_mK"`
+	ToZero    Distribution `json:"violation_to_zero"`
+	TripZero  Distribution `json:"trip_to_zero"`
+	RigTime   drivers.Span `json:"rig_time_us"`
+}
+
+// Found is a violation and the seed that shows it.
+type Found struct {
+	Seed uint64 `json:"seed"`
+	Text string `json:"text"`
+}
+
+// Extreme is an extreme value and the seed that shows it.
+type Extreme struct {
+	Value int64  `json:"value"`
+	Seed  uint64 `json:"seed"`
+}
+
+// Distribution is how long something took.
+type Distribution struct {
+	spans []drivers.Span
+	Count int          `json:"count"`
+	P50   drivers.Span `json:"p50_us"`
+	P99   drivers.Span `json:"p99_us"`
+	Max   drivers.Span `json:"max_us"`
+	Seed  uint64       `json:"max_seed"`
+}
+
+func (d *Distribution) add(seed uint64, spans []drivers.Span) {
+	for _, s := range spans {
+		if d.Count++; s > d.Max || d.Count == 1 {
+			d.Max, d.Seed = s, seed
+		}
+		d.spans = append(d.spans, s)
+	}
+}
+
+func (d *Distribution) close() {
+	if d.Count == 0 {
+		return
+	}
+	slices.Sort(d.spans)
+	d.P50, d.P99 = d.spans[d.Count/2], d.spans[min(d.Count-1, d.Count*99/100)]
+}
+
+// Add takes in one result.
+func (s *Summary) Add(r *Result) {
+	if s.Runs == 0 {
+		s.First = r.Campaign.Seed
+		s.Faults, s.Trips, s.Outcomes, s.Next = map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
+		s.Beyond, s.Worst = map[string]int{}, map[string]Extreme{}
+	}
+	seed := r.Campaign.Seed
+	s.Runs++
+	s.Last = seed
+	s.RigTime += r.Span
+	s.count(r)
+	for _, t := range r.Trips {
+		s.Trips[t.Cause]++
+	}
+	s.Outcomes[word(r.Outcome)]++
+	s.Next[word(r.Next)]++
+	for _, v := range r.Violations {
+		s.Violations = append(s.Violations, Found{seed, v.String()})
+	}
+	if r.FalseTrip {
+		s.False = append(s.False, seed)
+	}
+	if r.Missed {
+		s.Missed = append(s.Missed, seed)
+	}
+	for _, v := range r.Beyond {
+		what, _, _ := strings.Cut(v.What, " ")
+		s.Beyond[fmt.Sprintf("INV-%02d %s", v.INV, what)]++
+	}
+	if len(r.Beyond) == 0 { // what software answers for
+		s.margin("cell_uV", int64(r.Margin.Cell), seed)
+		s.margin("temperature_mK", int64(r.Margin.Temp), seed)
+		s.margin("charge_uA", int64(r.Margin.Charge), seed)
+		s.margin("discharge_uA", int64(r.Margin.Discharge), seed)
+	}
+	s.CellError.raise(r.CellError.Error, seed)
+	s.TempError.raise(r.TempError.Error, seed)
+	s.ToZero.add(seed, r.ViolationToZero)
+	s.TripZero.add(seed, r.TripToZero)
+}
+
+func (s *Summary) count(r *Result) {
+	for _, f := range r.Campaign.Config.Faults {
+		s.Faults[string(f.Kind)]++
+	}
+	if k := r.Campaign.Store.Kind; k != StoreGood {
+		s.Faults["store-"+string(k)]++
+	}
+	if r.Campaign.Kill != nil {
+		s.Faults["process-killed"]++
+	}
+	if r.Killed {
+		s.Killed++
+	}
+	if r.Campaign.faults() > 1 {
+		s.Double++
+	}
+}
+
+func word(o machine.Outcome) string {
+	if o == "" {
+		return "none"
+	}
+	return string(o)
+}
+
+func (s *Summary) margin(what string, v int64, seed uint64) {
+	if e, ok := s.Worst[what]; !ok || v < e.Value {
+		s.Worst[what] = Extreme{v, seed}
+	}
+}
+
+func (e *Extreme) raise(v int64, seed uint64) {
+	if v > e.Value {
+		*e = Extreme{v, seed}
+	}
+}
+
+// Close works out what needs all results. The summary may be added to again.
+func (s *Summary) Close() {
+	s.ToZero.close()
+	s.TripZero.close()
+}
+
+// Held says that the stated allowance held in every run: no true cell left the
+// maker's limits but by what hardware must bound, and no invariant was broken.
+func (s *Summary) Held() bool {
+	return len(s.Violations) == 0 && len(s.False) == 0 && len(s.Missed) == 0
+}
