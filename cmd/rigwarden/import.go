@@ -15,7 +15,7 @@ import (
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
-type importFlags struct{ bench, module, criteria string }
+type importFlags struct{ bench, module string }
 
 func (a *app) runImportCmd() *cobra.Command {
 	var f importFlags

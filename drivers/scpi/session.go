@@ -42,8 +42,9 @@ type session struct {
 	end  context.CancelFunc
 	work sync.WaitGroup
 
-	mending atomic.Bool   // a connection is being made or mended
-	turn    chan struct{} // held by whoever asks; the fields below are its holder's
+	broke   atomic.Pointer[string] // what the latest conversation failed with
+	mending atomic.Bool            // a connection is being made or mended
+	turn    chan struct{}          // held by whoever asks; the fields below are its holder's
 	// attempts counts connections tried; failed is how the latest went.
 	attempts   int
 	failed     error
@@ -185,6 +186,9 @@ func (s *session) late(ctx context.Context) error {
 	what := "waiting for an earlier exchange"
 	if s.mending.Load() {
 		what = "still connecting"
+		if b := s.broke.Load(); b != nil {
+			what += " (the connection before was lost: " + *b + ")"
+		}
 	}
 	return fmt.Errorf("%s: %s: %w: %w", s.name, what, drivers.ErrNoAnswer, ctx.Err())
 }
@@ -293,6 +297,9 @@ func (s *session) do(ctx context.Context, urgent bool, may func() error, f func(
 			}
 			continue
 		}
+		// Whoever only finds the connection gone wants to know by which question.
+		text := err.Error()
+		s.broke.Store(&text)
 		return fmt.Errorf("%s: %w", s.name, err)
 	}
 }

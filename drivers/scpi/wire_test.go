@@ -427,6 +427,22 @@ func TestSlowIntroduction(t *testing.T) {
 	assert.Equal(t, 1, f.connections())
 }
 
+// Whoever only finds a connection gone is told which question ended it: a
+// dialect may ask what the instrument does not know.
+func TestNamesTheQuestionThatEndedAConnection(t *testing.T) {
+	f := newFake(t)
+	p := armed(t, f, false, scpi.Options{})
+	release, answer := gate(t)
+	defer answer()
+	f.trick("MEAS:VOLT?", func(net.Conn) bool { return true }) // read, and never answered
+	f.trick("*IDN?", func(net.Conn) bool { <-release; return false })
+	_, err := p.Read(shortly(t))
+	require.ErrorContains(t, err, "MEAS:VOLT?")
+	_, err = p.Read(shortly(t))
+	require.ErrorContains(t, err, "still connecting (the connection before was lost: ")
+	require.ErrorContains(t, err, "MEAS:VOLT?")
+}
+
 // Failed connections are not tried at each call; a halt is.
 func TestBackOff(t *testing.T) {
 	var clock, dials atomic.Int64
