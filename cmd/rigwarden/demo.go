@@ -66,7 +66,13 @@ as in --inject "tap-reads-low cell=7 after=2h"):
 func faultHelp() string {
 	var b strings.Builder
 	for _, f := range virtual.Faults() {
-		fmt.Fprintf(&b, "  %-24s %s\n", f.Name, f.Doc)
+		for i, line := range wrap(f.Doc, screen-27) {
+			name := f.Name
+			if i > 0 {
+				name = ""
+			}
+			fmt.Fprintf(&b, "  %-24s %s\n", name, line)
+		}
 	}
 	return strings.TrimRight(b.String(), "\n")
 }
