@@ -124,11 +124,11 @@ func (x *rehearsal) start() error {
 	}
 	x.runs++
 	x.end = nil
-	x.w.started = true
+	x.w.started, x.w.over = true, false
 	x.shelf.pending = extent{}
 	return x.loop.Start(bench.StartRequest{
 		Run: fmt.Sprintf("r%06d", x.runs), Plan: x.c.plan, PlanDigest: x.t.digest, Journal: tape{x.shelf}, Planner: planner, Who: person,
-		Finished: func(e bench.Ending) { x.end = &e },
+		Finished: func(e bench.Ending) { x.end, x.w.over = &e, true },
 	})
 }
 

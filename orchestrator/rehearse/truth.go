@@ -85,6 +85,9 @@ func (w *witness) turn() {
 func (w *witness) frame(f *drivers.Frame) {
 	s, l, m := &w.truth, &w.c.plan.Layout, w.rig.Plant().Module()
 	s.lastFrame = f.At
+	if w.over { // what nobody acts upon is not undetected but of no use
+		return
+	}
 	cells, temps := m.Len(), l.Temps()
 	if s.least == nil {
 		s.least = make([]float64, cells+temps)

@@ -76,6 +76,9 @@ func NewTwin(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) (*Twin,
 	return t, nil
 }
 
+// Began is the instant at which every campaign's bench opens.
+func (t *Twin) Began() drivers.Instant { return began }
+
 // twinConfig describes the article and bench as the files do: a file's spreads
 // are full ranges, the physics takes greatest deviations.
 func twinConfig(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) virtual.Config {

@@ -44,6 +44,7 @@ type witness struct {
 	trips       []Trip
 	violations  []Violation
 	truth       truthSeen
+	over        bool // the run under way has ended
 	healthy     *Healthy
 }
 

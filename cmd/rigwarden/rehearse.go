@@ -1,0 +1,201 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/rehearse"
+	"github.com/rigwarden/rigwarden/profiles"
+)
+
+type rehearseFlags struct {
+	module, profile, bench string
+	seeds, first           uint64
+	seed                   uint64
+	matrix                 bool
+}
+
+func (a *app) rehearseCmd() *cobra.Command {
+	var f rehearseFlags
+	c := &cobra.Command{
+		Use:   "rehearse",
+		Short: "Attack a profile on a virtual twin of your module and bench with drawn faults",
+		Long: `Run your own profile, limits and bench on a virtual twin of your module, in virtual
+time, again and again, while what a seed draws goes wrong: sensors, frames, drivers,
+instruments, contactors, cells, the store, and the process itself. The code is that of
+a real run. A judge who knows the true state of every cell says whether one left the
+cell maker's limits, and whether the bench could be put right and work again.
+
+A seed names a whole campaign and gives the same on any machine: --seed repeats one and
+prints its event lines. Exit code 0 says that everything held, 3 that it did not.`,
+		Example: `  rigwarden rehearse --module QK-01 --profile quick --bench practice --seeds 1000
+  rigwarden rehearse --module KW-01.yaml --profile mine.yaml --bench bench.yaml
+  rigwarden rehearse --seed 17
+  rigwarden rehearse --matrix`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.rehearse(cmd.Context(), f, cmd.Flags().Changed("seed"))
+		},
+	}
+	c.Flags().StringVar(&f.module, "module", "QK-01", "module file or shipped module")
+	c.Flags().StringVar(&f.profile, "profile", "quick", "profile file or shipped profile")
+	c.Flags().StringVar(&f.bench, "bench", "practice", "bench file or shipped bench")
+	c.Flags().Uint64Var(&f.seeds, "seeds", 100, "how many campaigns to run")
+	c.Flags().Uint64Var(&f.first, "first", 1, "the first seed")
+	c.Flags().Uint64Var(&f.seed, "seed", 0, "run this seed alone and print its event lines")
+	c.Flags().BoolVar(&f.matrix, "matrix", false, "strike every single fault in every state and print the table")
+	return c
+}
+
+func (a *app) rehearse(ctx context.Context, f rehearseFlags, single bool) error {
+	t, err := twinOf(f)
+	if err != nil {
+		return err
+	}
+	switch {
+	case single:
+		return a.rehearseOne(t, f.seed)
+	case f.matrix:
+		return a.rehearseMatrix(ctx, t)
+	}
+	return a.rehearseMany(ctx, t, f)
+}
+
+// twinOf reads the three files and makes their twin.
+func twinOf(f rehearseFlags) (*rehearse.Twin, error) {
+	var files [3]rehearse.File
+	for i, x := range []struct {
+		flag, arg string
+		shipped   func(string) ([]byte, error)
+	}{
+		{"module", f.module, profiles.LibraryModule},
+		{"profile", f.profile, profiles.LibraryProfile},
+		{"bench", f.bench, profiles.LibraryBench},
+	} {
+		if _, err := os.Stat(x.arg); err != nil && !strings.ContainsAny(x.arg, `/\.`) {
+			text, err := x.shipped(x.arg)
+			if err != nil {
+				return nil, usagef("--%s %s is neither a file nor a shipped one: %w", x.flag, x.arg, err)
+			}
+			files[i] = rehearse.File{Name: x.arg + ".yaml", Text: text}
+			continue
+		}
+		src, err := readFile(x.arg)
+		if err != nil {
+			return nil, err
+		}
+		files[i] = rehearse.File{Name: src.GetName(), Text: src.GetContent()}
+	}
+	t, err := rehearse.Parse(files[0], files[1], files[2])
+	if err != nil {
+		return nil, usagef("%w", err)
+	}
+	return t, nil
+}
+
+// rehearseOne repeats one seed and prints what happened.
+func (a *app) rehearseOne(t *rehearse.Twin, seed uint64) error {
+	say := func(at drivers.Instant, line string) {
+		fmt.Fprintf(a.out, "%12.3f  %s\n", float64(at.Sub(t.Began()))/1e6, line)
+	}
+	if a.json {
+		say = nil
+	}
+	r, err := t.Run(t.Draw(seed), say)
+	if err != nil {
+		return err
+	}
+	var s rehearse.Summary
+	s.Add(r)
+	s.Close()
+	return a.judged(&s)
+}
+
+// rehearseMany runs campaigns until all are done or somebody has seen enough.
+func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlags) error {
+	workers := runtime.GOMAXPROCS(0)
+	begin := time.Now()
+	if _, err := t.Run(t.Plain(f.first), nil); err != nil {
+		return err
+	}
+	rate := float64(time.Minute) / float64(max(time.Since(begin), time.Microsecond)) * float64(workers)
+	note := func(format string, args ...any) {
+		if !a.json {
+			fmt.Fprintf(a.out, format, args...)
+		}
+	}
+	note("about %.0f runs a minute; %d runs take about %s. Ctrl-C ends early and tells what was seen.\n",
+		rate, f.seeds, time.Duration(float64(f.seeds)/rate*float64(time.Minute)).Round(time.Second))
+	var s rehearse.Summary
+	begin = time.Now()
+	told := begin
+	err := t.Many(ctx, f.first, int(f.seeds), workers, func(r *rehearse.Result) {
+		s.Add(r)
+		if !r.Held() {
+			note("seed %d: not held\n", r.Campaign.Seed)
+		}
+		if time.Since(told) < rehearseEvery {
+			return
+		}
+		told = time.Now()
+		left := time.Duration(float64(time.Since(begin)) / float64(s.Runs) * float64(int(f.seeds)-s.Runs))
+		note("%d of %d runs, %d violations, %s left\n", s.Runs, f.seeds, len(s.Violations), left.Round(time.Second))
+	})
+	if err != nil {
+		return err
+	}
+	s.Close()
+	return a.judged(&s)
+}
+
+// rehearseEvery is how often progress is told.
+const rehearseEvery = 5 * time.Second
+
+func (a *app) judged(s *rehearse.Summary) error {
+	if a.json {
+		if err := a.printJSON(struct {
+			Held bool `json:"held"`
+			*rehearse.Summary
+		}{s.Held(), s}); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprintln(a.out)
+		s.Write(a.out)
+		if s.Held() {
+			fmt.Fprintln(a.out, a.paint(green, "HELD"))
+		} else {
+			fmt.Fprintln(a.out, a.paint(red, "NOT HELD"))
+		}
+	}
+	if !s.Held() {
+		return ending{exitNotPassed}
+	}
+	return nil
+}
+
+// rehearseMatrix strikes every single fault in every state.
+func (a *app) rehearseMatrix(ctx context.Context, t *rehearse.Twin) error {
+	m, err := t.Matrix(ctx)
+	if err != nil {
+		return err
+	}
+	if a.json {
+		if err := a.printJSON(m); err != nil {
+			return err
+		}
+	} else {
+		m.Write(a.out)
+	}
+	if !m.Held() {
+		return ending{exitNotPassed}
+	}
+	return nil
+}
