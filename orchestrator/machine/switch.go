@@ -194,11 +194,22 @@ func (m *Machine) switchPrecharge(sig signal) {
 			return
 		}
 	}
-	if elapsed >= w.ins.Min && s.voltage-s.link <= m.closeWithin() && target-s.link <= rise/50+m.plan.Bench.Box.DifferenceMax/10 {
+	if elapsed >= w.ins.Min && m.linkNear() && target-s.link <= rise/50+m.plan.Bench.Box.DifferenceMax/10 {
 		w.stage, w.begun = switchPositive, m.now
 		m.switchTo(precharging | drivers.BoxPositive)
 		m.timer = m.now.Add(m.switchTime())
 	}
+}
+
+// linkNear says that the link is near enough to the article to close on to it, by
+// the meter and, where every cell reads, by the sum of the taps too: a meter that
+// reads low would take a link that is still low for a full one (INV-09).
+func (m *Machine) linkNear() bool {
+	s, within := &m.meas, m.closeWithin()
+	if s.cellsOK && s.sum-s.link > within+m.plan.Limits.SumTolerance {
+		return false
+	}
+	return s.voltage-s.link <= within
 }
 
 // A contact that bounces still closes, opens and closes: while the precharge

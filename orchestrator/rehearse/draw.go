@@ -204,13 +204,24 @@ func (t *Twin) drawPeople(d dice, c *Campaign) {
 // drawFault draws a fault of a kind by the catalogue's own ranges, its moment and
 // how long it lasts.
 func (t *Twin) drawFault(d dice, info virtual.FaultInfo) virtual.Fault {
-	f := info.Draw(d.places, &t.Plan.Bench, t.Module.Rated)
+	f := info.Draw(d.places, &t.Plan.Bench, t.ratedFor(info))
 	f.When = t.drawMoment(d, info.Default.When)
 	// A third of the faults pass: a loose plug, a bus that recovers.
 	if f.For == 0 && d.chance(0.35) {
 		f.For = drivers.Span(float64(drivers.Millisecond) * d.scale(50, 60_000))
 	}
 	return f
+}
+
+// ratedFor is the capacity by which the catalogue sizes a fault's currents: an
+// article's faults go by the article, those of sensors and instruments by the
+// currents that this profile asks for, be they forty times the capacity an hour.
+func (t *Twin) ratedFor(info virtual.FaultInfo) drivers.Charge {
+	if info.Class == virtual.ClassArticle {
+		return t.Module.Rated
+	}
+	most := max(t.Plan.SupplyArm.CurrentMax, t.Plan.LoadArm.CurrentMax)
+	return drivers.Charge(most) * (drivers.AmpereHour / drivers.Charge(drivers.Ampere))
 }
 
 // drawMoment draws when a fault begins: at any moment of the run, or a moment

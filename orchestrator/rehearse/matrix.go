@@ -178,7 +178,7 @@ func (t *Twin) sized(f virtual.Fault) virtual.Fault {
 		if !ok || r.Per != virtual.PerAmpere {
 			continue
 		}
-		part := float64(t.Module.Rated) / float64(40*drivers.AmpereHour)
+		part := float64(t.ratedFor(info)) / float64(40*drivers.AmpereHour)
 		if g, ok := f.With(r.Key, int64(float64(v)*part)); ok {
 			f = g
 		}
