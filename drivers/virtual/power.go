@@ -327,7 +327,9 @@ func (p *power) regulated() float64 {
 	if set > 0 {
 		set = max(0, float64(set*(1+p.gain))+p.offset)
 	}
-	return max(0, float64(set*(1+p.faults.extraGain))+p.faults.extra)
+	given := max(0, float64(set*(1+p.faults.extraGain))+p.faults.extra)
+	// A fault finds no more in the power stage than it was built for.
+	return min(given, max(set, float64(p.spec.CurrentMax)/1e6))
 }
 
 // quantum rounds v to the nearest multiple of step.

@@ -149,9 +149,10 @@ func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.
 
 // edge returns the oldest slot since which a change of current has moved the
 // cells' sum, the same way, by more than can be overlooked; or -1. The change
-// must be a quarter of the current at least: while the control holds the
-// highest cell, it takes back a few percent a second, and that cell stands on
-// one count because the siblings move.
+// must be a quarter of the current at least, and more than a lowering of it:
+// while the control holds the highest cell, that cell stands on one count because
+// the siblings move, and one beside it may rise by just what the falling current
+// takes. The edge to no current, at the latest, shows a sensor that stands.
 func (g *Guard) edge(sum int64, current int32, at drivers.Instant) int {
 	h := &g.history
 	limit := g.lim.frozen * int64(g.ch.cells-1)
@@ -162,11 +163,19 @@ func (g *Guard) edge(sum int64, current int32, at drivers.Instant) int {
 			ds, di = -ds, -di
 		}
 		flows := max(magnitude(current), magnitude(h.current[k]))
+		if lowered(current, h.current[k], g.lim.rest) {
+			continue
+		}
 		if ds > limit && di > int64(g.lim.rest.hi) && 4*di >= flows && at.Sub(h.at[k]) <= h.window {
 			return k
 		}
 	}
 	return -1
+}
+
+// lowered says that current flows as it did before, and less of it.
+func lowered(current, before int32, rest band) bool {
+	return !rest.holds(current) && (current > 0) == (before > 0) && magnitude(current) < magnitude(before)
 }
 
 func magnitude(c int32) int64 {

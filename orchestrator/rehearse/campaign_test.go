@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -55,6 +56,52 @@ func TestCampaigns(t *testing.T) {
 	}
 	assert.Greater(t, len(s.Trips), 12, "causes of trips")
 	assert.Greater(t, s.Next["done"], runs*3/4)
+}
+
+// The same at the knee of an LFP curve, where a cell runs away fastest.
+func TestCampaignsAtTheKnee(t *testing.T) {
+	knee, err := Knee()
+	require.NoError(t, err)
+	var s Summary
+	require.NoError(t, knee.Many(t.Context(), 1, 60, runtime.GOMAXPROCS(0), s.Add))
+	assert.Equal(t, 60, s.Runs)
+	assert.Empty(t, s.Violations)
+	assert.Empty(t, s.False)
+	assert.Empty(t, s.Missed)
+}
+
+// A judge that cannot find anything judges nothing: cells whose maker allows less
+// than the plan believes are found outside, with nobody having tripped.
+func TestJudgeSeesExcursions(t *testing.T) {
+	twin := *quick(t)
+	module := *twin.Module
+	module.Maker.CellMax = 3_550_000 // the plan holds cells at 3.60 V
+	twin.Module = &module
+	r, err := twin.Run(twin.Plain(1), nil)
+	require.NoError(t, err)
+	assert.True(t, r.Missed)
+	require.NotEmpty(t, r.Violations)
+	assert.Equal(t, 12, r.Violations[0].INV)
+	assert.Contains(t, r.Violations[0].What, "cell_high")
+	assert.Negative(t, r.Margin.Cell)
+}
+
+// And a machine that did wrong on the wires would be seen: INV-01, INV-03,
+// INV-05, INV-06, INV-08, INV-10.
+func TestJudgeSeesTheWires(t *testing.T) {
+	twin := quick(t)
+	c := twin.Plain(1)
+	rig, err := virtual.New(c.Config)
+	require.NoError(t, err)
+	w := &witness{t: twin, c: c, rig: rig, armed: map[virtual.Device]bool{}, on: map[virtual.Device]bool{virtual.DeviceLoad: true}}
+	w.shelf = &shelf{w: w}
+	w.wire(operation{device: virtual.DeviceSupply, on: true, current: 50 * drivers.Ampere})
+	w.trip(rig.Now(), "record", "cell_high: too high")
+	seen := map[int]bool{}
+	for _, v := range w.violations {
+		seen[v.INV] = true
+	}
+	assert.Equal(t, map[int]bool{1: true, 3: true, 5: true, 6: true, 8: true, 10: true}, seen)
 }
 
 // A seed is a whole campaign: it gives the same lines each time.
@@ -103,5 +150,35 @@ func TestRegressions(t *testing.T) {
 			assert.Empty(t, r.Worst, g.Story)
 			assert.Equal(t, machine.OutcomeDone, r.Next, r.NextReason)
 		})
+	}
+}
+
+// A monitor without noise shows the cell that the control holds on one count,
+// while its siblings fall with the current: the guard took that for a frozen
+// sensor. Runs without faults never trip, be the steps a millivolt and the
+// sensors without any noise.
+func TestNoFalseTrips(t *testing.T) {
+	knee, err := Knee()
+	require.NoError(t, err)
+	for _, twin := range []*Twin{quick(t), knee} {
+		for seed := uint64(1); seed <= 30; seed++ {
+			for _, step := range []drivers.Microvolts{0, 1000} {
+				c := twin.Plain(seed)
+				c.Config.Sensing = virtual.Sensing{Ideal: true}
+				d := newDice(seed)
+				c.Config.Article.SoC += d.between(-0.02, 0.02)
+				if step > 0 {
+					coarse, ok := twin.coarse(step)
+					if !ok {
+						continue
+					}
+					c.plan, c.Config.Bench = coarse, coarse.Bench
+				}
+				r, err := twin.Run(c, nil)
+				require.NoError(t, err)
+				assert.Empty(t, r.Trips, "%s, seed %d, step %v", twin.Module.Serial, seed, step)
+				assert.Empty(t, r.Violations, "%s, seed %d, step %v", twin.Module.Serial, seed, step)
+			}
+		}
 	}
 }

@@ -198,6 +198,14 @@ func (x *rehearsal) follow(until drivers.Instant) {
 		}
 		x.loop.Turn()
 	}
+	// A soft limit may pause a run for half a day, with everything off; nobody
+	// waits so long for a rehearsal.
+	if x.end == nil && x.loop.Phase() == machine.PhasePaused {
+		x.act(machine.VerbStop)
+		for until := x.loop.Now().Add(repairMost); x.end == nil && x.loop.Now() < until; {
+			x.loop.Turn()
+		}
+	}
 }
 
 // act does what the campaign wants a person to do.

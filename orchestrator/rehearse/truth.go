@@ -85,7 +85,8 @@ func (w *witness) turn() {
 func (w *witness) frame(f *drivers.Frame) {
 	s, l, m := &w.truth, &w.c.plan.Layout, w.rig.Plant().Module()
 	s.lastFrame = f.At
-	if w.over { // what nobody acts upon is not undetected but of no use
+	if w.over || !w.shelf.energised { // an error that keeps a bench from being energised was noticed
+		s.reset(f.At)
 		return
 	}
 	cells, temps := m.Len(), l.Temps()
@@ -145,6 +146,8 @@ func (s *truthSeen) explains(w *witness, cause string) bool {
 		return t.CellMax+joint+cell >= l.CellMax
 	case "cell_low":
 		return t.CellMin-joint-cell <= l.CellMin
+	case "lone_cell": // a bad weld or a stiff cell moves alone
+		return len(w.c.Config.Article.Defects) > 0
 	case "module_high", "module_low", "temp_rise":
 		return true
 	case "temp_high":

@@ -79,6 +79,16 @@ func NewTwin(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) (*Twin,
 // Began is the instant at which every campaign's bench opens.
 func (t *Twin) Began() drivers.Instant { return began }
 
+// coarse compiles the twin for a monitor whose cells read in steps of a size,
+// with the accuracy that this leaves; false where the compiler refuses it.
+func (t *Twin) coarse(step drivers.Microvolts) (*machine.Plan, bool) {
+	b := *t.Bench
+	b.Monitor.CellStep = step
+	b.Monitor.CellAccuracy.Offset = max(b.Monitor.CellAccuracy.Offset, int64(step))
+	plan, problems := profiles.Compile(t.Profile, t.Module, &b)
+	return plan, len(problems) == 0
+}
+
 // twinConfig describes the article and bench as the files do: a file's spreads
 // are full ranges, the physics takes greatest deviations.
 func twinConfig(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) virtual.Config {
