@@ -165,7 +165,7 @@ type fault struct {
 const unseen = "gives no reading|gave nothing new|monitor no longer answers"
 
 // noAnswer is what is said of an instrument that makes the current.
-const noAnswer = "(supply|load) no longer answers"
+const noAnswer = "(supply|load) (no longer answers|voltage gives no reading|current gives no reading)"
 
 var faults = []fault{
 	{"daemon killed", "daemon dead", false, strikeDaemon(syscall.SIGKILL), returnsLatched},
