@@ -32,11 +32,15 @@ func (p *Power) Halt(ctx context.Context) error {
 	try, cancel := context.WithTimeout(ctx, time.Until(end)/2)
 	err := p.haltOnce(try)
 	cancel()
-	if err == nil || live == nil || errors.Is(err, drivers.ErrRefused) || errors.Is(err, errClosed) || ctx.Err() != nil {
+	if err == nil || live == nil || errors.Is(err, drivers.ErrRefused) || errors.Is(err, errClosed) {
 		return err
 	}
-	// The connection may be dead without anybody knowing: take another.
+	// The connection may be dead without anybody knowing: take another, and let
+	// nobody after this call wait for the old one either.
 	live.fail(fmt.Errorf("%w: left by a halt: %w", drivers.ErrNoAnswer, err))
+	if ctx.Err() != nil {
+		return err
+	}
 	again, cancel := context.WithDeadline(ctx, end)
 	defer cancel()
 	return p.haltOnce(again)
