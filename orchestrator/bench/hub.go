@@ -27,9 +27,10 @@ type subscriber struct {
 func newHub(name string, alert func(string, machine.Notify)) *hub {
 	h := &hub{subs: map[*subscriber]struct{}{}, latest: Status{Bench: name, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}}
 	if alert != nil {
-		h.alerts = make(chan machine.Notify, alertsMax)
+		alerts := make(chan machine.Notify, alertsMax) // h.alerts goes with close
+		h.alerts = alerts
 		go func() {
-			for n := range h.alerts {
+			for n := range alerts {
 				alert(name, n)
 			}
 		}()
