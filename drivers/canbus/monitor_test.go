@@ -105,6 +105,8 @@ func TestBleedIsRepeated(t *testing.T) {
 	require.NoError(t, r.m.Bleed(soon(t), []int32{0x21, 0}))
 	for n := range 3 {
 		r.settle()
+		// Repeating is another goroutine's work.
+		r.await("a command", func() bool { return r.m.Counts().Sent >= uint64(n+1) })
 		assert.EqualValues(t, n+1, r.m.Counts().Sent)
 		r.advance(r.spec.BleedTimeout / 3)
 		if n < 2 {
@@ -112,6 +114,7 @@ func TestBleedIsRepeated(t *testing.T) {
 		}
 	}
 	r.advance(2 * r.spec.Period)
+	r.await("the end of bleeding", func() bool { return r.m.Counts().Sent >= 5 })
 	assert.EqualValues(t, 5, r.m.Counts().Sent)
 	assert.Equal(t, []int32{0, 0}, r.reading().Bleeding)
 	r.advance(2 * r.spec.BleedTimeout)
