@@ -34,7 +34,8 @@ a real run. A judge who knows the true state of every cell says whether one left
 cell maker's limits, and whether the bench could be put right and work again.
 
 A seed names a whole campaign and gives the same on any machine: --seed repeats one and
-prints its event lines. Exit code 0 says that everything held, 3 that it did not.`,
+prints its event lines. Exit code 0 says that everything held in all the runs asked for,
+3 that it did not or that somebody ended it early, 2 that a file or flag has mistakes.`,
 		Example: `  rigwarden rehearse --module QK-01 --profile quick --bench practice --seeds 1000
   rigwarden rehearse --module KW-01.yaml --profile mine.yaml --bench bench.yaml
   rigwarden rehearse --seed 17
@@ -51,10 +52,21 @@ prints its event lines. Exit code 0 says that everything held, 3 that it did not
 	c.Flags().Uint64Var(&f.first, "first", 1, "the first seed")
 	c.Flags().Uint64Var(&f.seed, "seed", 0, "run this seed alone and print its event lines")
 	c.Flags().BoolVar(&f.matrix, "matrix", false, "strike every single fault in every state and print the table")
+	for _, other := range []string{"seeds", "first", "matrix"} {
+		c.MarkFlagsMutuallyExclusive("seed", other)
+	}
+	c.MarkFlagsMutuallyExclusive("matrix", "seeds")
+	c.MarkFlagsMutuallyExclusive("matrix", "first")
 	return c
 }
 
+// seedsMost bounds what is asked for at once: weeks, on any machine.
+const seedsMost = 1_000_000_000
+
 func (a *app) rehearse(ctx context.Context, f rehearseFlags, single bool) error {
+	if f.seeds < 1 || f.seeds > seedsMost { // no run at all would hold, and say nothing
+		return usagef("--seeds %d: 1 to %d would be right", f.seeds, seedsMost)
+	}
 	t, err := twinOf(f)
 	if err != nil {
 		return err
@@ -115,7 +127,7 @@ func (a *app) rehearseOne(t *rehearse.Twin, seed uint64) error {
 	var s rehearse.Summary
 	s.Add(r)
 	s.Close()
-	return a.judged(&s)
+	return a.judged(&s, 1)
 }
 
 // rehearseMany runs campaigns until all are done or somebody has seen enough.
@@ -152,30 +164,38 @@ func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlag
 		return err
 	}
 	s.Close()
-	return a.judged(&s)
+	return a.judged(&s, int(f.seeds))
 }
 
 // rehearseEvery is how often progress is told.
 const rehearseEvery = 5 * time.Second
 
-func (a *app) judged(s *rehearse.Summary) error {
+// judged prints the summary and ends with what it says. Runs that were asked for
+// and not made prove nothing: who ended early is told what was seen, not that it
+// held.
+func (a *app) judged(s *rehearse.Summary, asked int) error {
+	held := s.Held() && s.Runs == asked
 	if a.json {
 		if err := a.printJSON(struct {
-			Held bool `json:"held"`
+			Held  bool `json:"held"`
+			Asked int  `json:"asked"`
 			*rehearse.Summary
-		}{s.Held(), s}); err != nil {
+		}{held, asked, s}); err != nil {
 			return err
 		}
 	} else {
 		fmt.Fprintln(a.out)
 		s.Write(a.out)
-		if s.Held() {
+		switch {
+		case held:
 			fmt.Fprintln(a.out, a.paint(green, "HELD"))
-		} else {
+		case s.Held():
+			fmt.Fprintf(a.out, "%s: ended after %d of %d runs, with nothing found in these\n", a.paint(red, "NOT FINISHED"), s.Runs, asked)
+		default:
 			fmt.Fprintln(a.out, a.paint(red, "NOT HELD"))
 		}
 	}
-	if !s.Held() {
+	if !held {
 		return ending{exitNotPassed}
 	}
 	return nil
