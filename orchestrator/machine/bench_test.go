@@ -216,6 +216,9 @@ func (t *toy) frame() *drivers.Frame {
 			on, amps = drivers.PowerOn, int64(p.s.Current)
 		}
 		put(p.st, on)
+		if t.faults["supply silent"] && p.st == drivers.SupplyState {
+			f.Counts[t.layout.Find(p.st)] = drivers.NoReading
+		}
 		put(p.amps, amps)
 		put(p.vol, int64(t.link))
 	}

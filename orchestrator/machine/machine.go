@@ -46,6 +46,8 @@ type Machine struct {
 	trip  tripping
 	watch watching
 
+	linger lingering
+
 	out []Action
 }
 
@@ -111,6 +113,9 @@ func (m *Machine) Deadline() drivers.Instant {
 	d := m.timer
 	if w := m.watchdog(); w != 0 && (d == 0 || w < d) {
 		d = w
+	}
+	if n := m.lingerNext(); n != 0 && (d == 0 || n < d) {
+		d = n
 	}
 	return d
 }
@@ -187,6 +192,7 @@ func (m *Machine) StepFrame(at drivers.Instant, f *drivers.Frame) []Action {
 		m.trippedFrame()
 	}
 	m.watchFrame()
+	m.lingerFrame()
 	return m.out
 }
 
@@ -228,7 +234,7 @@ func (m *Machine) start(e Start) {
 	m.code = newProgress(m.plan)
 	m.task = taskNone
 	m.trip = tripping{}
-	m.watch = watching{}
+	m.watch, m.linger = watching{}, lingering{}
 	m.pause = pausing{}
 	m.sw = switching{}
 	// Nothing of an earlier run's instructions may reach into this one.
@@ -241,6 +247,10 @@ func (m *Machine) start(e Start) {
 func (m *Machine) stepDue() {
 	if w := m.watchdog(); w != 0 && m.now >= w {
 		m.silent()
+		return
+	}
+	if n := m.lingerNext(); n != 0 && m.now >= n {
+		m.lingerDue()
 		return
 	}
 	if m.timer == 0 || m.now < m.timer {
@@ -306,6 +316,7 @@ func (m *Machine) failed(e Done) {
 		m.refuse(text)
 	case m.phase == PhaseTripped:
 		// The escalation timer asks again.
+	case m.lingerNext() != 0 && e.Op == DeviceHalt: // people know
 	case m.Busy():
 		m.becomeTripped(causeDriver, guard.Finding{}, text)
 	default:

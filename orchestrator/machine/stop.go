@@ -219,6 +219,7 @@ func (m *Machine) finish(o Outcome, reason string) {
 	m.task = taskNone
 	m.timer = 0
 	m.emit(Finish{Outcome: o, Reason: reason})
+	m.beginLinger()
 	if o == OutcomeRefused {
 		m.phase = PhaseIdle
 		return

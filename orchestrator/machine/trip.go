@@ -117,6 +117,7 @@ func (m *Machine) alarm(f guard.Finding) {
 func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	running := m.Busy()
 	m.phase = PhaseTripped
+	m.linger = lingering{}
 	m.task = taskNone
 	m.haltFirst()
 	if text == "" {
@@ -259,6 +260,7 @@ func (m *Machine) becomeLatched() {
 		m.emit(Finish{Outcome: OutcomeTripped, Reason: m.trip.text})
 	}
 	m.beginWatch()
+	m.beginLinger()
 }
 
 // escalate repeats the halt for as long as current is not proven zero.

@@ -59,6 +59,12 @@ func (m *Machine) Look(v *View) {
 		Direction: m.cmd.direction, Current: m.cmd.current, Contactors: m.cmd.contactors,
 		Finding: m.trip.finding, Cause: m.trip.text, ToZero: m.trip.toZero, ImbalancePPM: -1,
 	}
+	if live := m.LinkLive(); live != "" {
+		v.Cause = live
+		if m.trip.text != "" {
+			v.Cause += "; latched by " + m.trip.text
+		}
+	}
 	if m.plan == nil {
 		return
 	}
