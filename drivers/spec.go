@@ -41,8 +41,12 @@ type MonitorSpec struct {
 	// Period is the time between readings.
 	Period Span `json:"period_us"`
 	// Steps of the readings and their declared accuracies.
-	CellStep     Microvolts   `json:"cell_step_uV"`
-	CellAccuracy Accuracy     `json:"cell_accuracy"`
+	CellStep     Microvolts `json:"cell_step_uV"`
+	CellAccuracy Accuracy   `json:"cell_accuracy"`
+	// CellErrors says how the taps err: each on its own, or all together by the
+	// monitor's reference. Where it is not declared, an uncertainty takes
+	// whichever is worse.
+	CellErrors   CellErrors   `json:"cell_errors,omitempty"`
 	TempStep     Millikelvins `json:"temp_step_mK"`
 	TempAccuracy Accuracy     `json:"temp_accuracy"`
 	CurrentStep  Microamps    `json:"current_step_uA"`
@@ -52,6 +56,10 @@ type MonitorSpec struct {
 	// Window is the averaging window of a cell's and the current's reading.
 	Skew   Span `json:"skew_us"`
 	Window Span `json:"window_us"`
+	// Drain is what the monitor itself takes out of the cells at rest, and
+	// DrainWithin how far that may be off; both 0: not declared.
+	Drain       Microamps `json:"drain_uA,omitempty"`
+	DrainWithin Microamps `json:"drain_within_uA,omitempty"`
 	// Bleed is the resistance of each cell's bleed path; 0: no bleeding.
 	Bleed Microohms `json:"bleed_uOhm"`
 	// BleedNeighbours says whether two neighbouring cells may bleed at once.
@@ -59,6 +67,16 @@ type MonitorSpec struct {
 	// BleedTimeout is how long the monitor bleeds without a renewed command.
 	BleedTimeout Span `json:"bleed_timeout_us"`
 }
+
+// CellErrors says what the errors of one monitor's taps have in common.
+type CellErrors string
+
+// How taps err.
+const (
+	ErrorsUndeclared CellErrors = ""
+	ErrorsOwn        CellErrors = "own"
+	ErrorsShared     CellErrors = "shared"
+)
 
 // PowerSpec describes a supply or a load.
 type PowerSpec struct {

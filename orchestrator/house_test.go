@@ -106,6 +106,7 @@ func TestWalls(t *testing.T) {
 			"go.bug.st/serial":                {"drivers/modbus", "drivers/scpi"},
 			"golang.org/x/sys":                {"drivers/canbus", "drivers/virtual/wire"},
 			"golang.org/x/term":               {"cmd/rigwarden"},
+			"gonum.org/v1/gonum":              {"orchestrator/qualify", "orchestrator/qualify/"},
 			"github.com/creack/pty":           nil,
 			"github.com/simonvetter/modbus":   nil,
 			"github.com/stretchr/testify":     nil,

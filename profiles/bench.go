@@ -90,6 +90,7 @@ var (
 	anyResistance = tree.Within(1_000, 1_000_000_000_000)
 	anyPower      = tree.Within(1_000, 1_000_000_000)
 	zeroTime      = tree.Within(0, 86_400_000_000)
+	zeroCurrent   = tree.Within(0, 1_000_000) // to 1 A
 )
 
 // ParseBench reads a bench file; name appears in the problems. The bench is nil
@@ -158,6 +159,7 @@ func readMonitor(f *tree.Fields) drivers.MonitorSpec {
 	m.Wire = readWire(f)
 	c, step, a := channel(f, "cell", DimVoltage)
 	m.CellStep, m.CellAccuracy = drivers.Microvolts(step), a
+	m.CellErrors = drivers.CellErrors(c.Choice("errors", false, string(drivers.ErrorsOwn), string(drivers.ErrorsShared)))
 	c.Finish()
 	c, step, a = channel(f, "temperature", DimDifference)
 	m.TempStep, m.TempAccuracy = drivers.Millikelvins(step), a
@@ -166,6 +168,12 @@ func readMonitor(f *tree.Fields) drivers.MonitorSpec {
 	m.CurrentStep, m.CurrentAcc = drivers.Microamps(step), a
 	m.CurrentRange = drivers.Microamps(c.Quantity("range", true, DimCurrent, anyCurrent))
 	c.Finish()
+	if n := f.Find("drain"); n != nil {
+		c := f.Report.Fields(n, "monitor.drain")
+		m.Drain = drivers.Microamps(c.Quantity("current", true, DimCurrent, zeroCurrent))
+		m.DrainWithin = drivers.Microamps(c.Quantity("within", true, DimCurrent, zeroCurrent))
+		c.Finish()
+	}
 	if n := f.Find("bleed"); n != nil {
 		c := f.Report.Fields(n, "monitor.bleed")
 		m.Bleed = drivers.Microohms(c.Quantity("resistance", true, DimResistance, anyResistance))

@@ -1,6 +1,8 @@
 package qualify
 
 import (
+	"math"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
@@ -20,16 +22,20 @@ type instruments struct {
 	clock                  *gum.Input
 	period                 float64 // s: how well a step's edges are known
 	scan                   *scanner
+	errors                 drivers.CellErrors
+	refGain, refOffset     *gum.Input // 1: what taps have in common, scaled to each
 }
 
 func newInstruments(plan *machine.Plan, s *scanner) *instruments {
 	ig, io := s.accuracy(s.current)
 	vg, vo := s.accuracy(s.voltage)
 	return &instruments{
-		shuntGain: gum.Rectangular("shunt gain", ig), shuntOffset: gum.Rectangular("shunt offset", io),
-		meterGain: gum.Rectangular("meter gain", vg), meterOffset: gum.Rectangular("meter offset", vo),
-		clock:  gum.Rectangular("clock", clockPPM*1e-6),
+		shuntGain: gum.Own("shunt gain", ig), shuntOffset: gum.Own("shunt offset", io),
+		meterGain: gum.Own("meter gain", vg), meterOffset: gum.Own("meter offset", vo),
+		clock:  gum.Own("clock", clockPPM*1e-6),
 		period: seconds(plan.Bench.Monitor.Period), scan: s,
+		errors:  plan.Bench.Monitor.CellErrors,
+		refGain: gum.Own("taps' common gain", 1), refOffset: gum.Own("taps' common offset", 1),
 	}
 }
 
@@ -67,6 +73,41 @@ func (b *instruments) tapCharge(r *run) float64 {
 	return dq * (gain*r.slope.vEnd + offset)
 }
 
+// tapper gives one cell's voltage with the error of its tap.
+type tapper func(cell int, v float64) gum.Value
+
+// tap is one cell's voltage with its own gain and offset.
+func (b *instruments) tap(cell int, v float64) gum.Value {
+	gain, offset := b.scan.accuracy(cell)
+	return gum.Exact(v).With(gum.Rectangular("tap gain", gain), v).
+		With(gum.Rectangular("tap offset", offset), 1).
+		With(gum.Rectangular("tap step", b.scan.mul[cell]/2), 1)
+}
+
+// common is the same where all taps of the monitor err together.
+func (b *instruments) common(cell int, v float64) gum.Value {
+	gain, offset := b.scan.accuracy(cell)
+	return gum.Exact(v).With(b.refGain, gain*v).With(b.refOffset, offset).
+		With(gum.Rectangular("tap step", b.scan.mul[cell]/2), 1)
+}
+
+// over computes a value over several cells of the monitor. Their errors are
+// independent or common as the bench declares; where it declares neither, the
+// greater uncertainty stands: any mixture lies between the two.
+func (b *instruments) over(f func(tapper) gum.Value) gum.Value {
+	own, shared := f(b.tap), f(b.common)
+	switch b.errors {
+	case drivers.ErrorsOwn:
+		return own
+	case drivers.ErrorsShared:
+		return shared
+	}
+	if shared.U() > own.U() {
+		return shared
+	}
+	return own
+}
+
 // cellGain is the gain error of one cell's tap, independent of its siblings'.
 func (b *instruments) cellGain(cell int) *gum.Input {
 	gain, _ := b.scan.accuracy(cell)
@@ -75,13 +116,18 @@ func (b *instruments) cellGain(cell int) *gum.Input {
 
 // figure turns a value into a figure. Whole modules tell their budget.
 func figure(name, unit string, v gum.Value) Figure {
-	u, k := v.Expanded()
-	f := Figure{Name: name, Unit: unit, Value: v.X(), U: u, K: k, Status: OK}
+	spread := v.Spread()
+	u, k := spread.Interval()
+	f := Figure{Name: name, Unit: unit, Value: v.X(), U: u, K: k, Coverage: gum.Level, Spread: spread, Status: OK}
 	for _, p := range v.Budget() {
 		if n := len(f.Budget); n > 0 && f.Budget[n-1].Source == p.Name {
 			continue // one of a kind tells enough
 		}
-		f.Budget = append(f.Budget, Part{p.Name, p.U})
+		part := Part{Source: p.Name, U: p.U, Shared: p.Shared}
+		if p.Shared {
+			part.U = math.Copysign(p.U, p.C)
+		}
+		f.Budget = append(f.Budget, part)
 	}
 	return f
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
 // Steps of the hand-written qualifying profile.
@@ -177,7 +178,11 @@ func TestCapacityAsReceivedAndItsUncertainty(t *testing.T) {
 	}
 	assert.InDelta(t, 0.024688, math.Sqrt(sum), 2e-6)
 	assert.InEpsilon(t, 40*50e-6/math.Sqrt(3), parts["clock"], 1e-3)
-	assert.InEpsilon(t, 2*math.Sqrt(sum+parts["clock"]*parts["clock"]), g.U, 1e-9)
+	assert.InEpsilon(t, math.Sqrt(sum+parts["clock"]*parts["clock"]), g.U/g.K, 1e-9)
+	// Gain and offset are two rectangles of 40 and 15 mAh; the rest is small. The
+	// interval is a trapezoid's, and k is under 2.
+	assert.InEpsilon(t, trapezoid(0.040, 0.015), g.U, 0.01)
+	assert.Less(t, g.K, 1.9)
 
 	c := find(t, f, qualify.Capacity)
 	assert.True(t, c.NoValue)
@@ -262,7 +267,8 @@ func TestEfficiencyOverCompleteCycles(t *testing.T) {
 	assert.Equal(t, "over 2 complete cycles", ce.Detail)
 	assert.Equal(t, "shunt offset", ce.Budget[0].Source)
 	// 10 mA on 20 A, both ways, rectangular.
-	assert.InEpsilon(t, 99.5*2*0.0005/math.Sqrt(3), ce.Budget[0].U, 1e-3)
+	assert.InEpsilon(t, -99.5*2*0.0005/math.Sqrt(3), ce.Budget[0].U, 1e-3)
+	assert.True(t, ce.Budget[0].Shared)
 	for _, p := range ce.Budget {
 		if strings.Contains(p.Source, "gain") {
 			assert.InDelta(t, 0, p.U, 1e-12, p.Source)
@@ -390,11 +396,13 @@ func TestRestAndBalance(t *testing.T) {
 	f := r.a.Finish()
 	g := find(t, f, qualify.RestSpread)
 	assert.InDelta(t, 10.6, g.Value, 0.01)
-	// Two taps, each 1 mV and half a microvolt step.
-	assert.InEpsilon(t, 2*math.Sqrt2/math.Sqrt(3), g.U, 1e-3)
+	// Two taps, each 1 mV on its own and half a microvolt step.
+	assert.InEpsilon(t, trapezoid(1, 1), g.U, 2e-3)
 	assert.Equal(t, "settle, 10 min: cell 4 highest, cell 7 lowest", g.Detail)
 	assert.InDelta(t, 30.6, find(t, f, qualify.RestSpreadBefore).Value, 0.01)
 	assert.InDelta(t, 7, find(t, f, qualify.SumDifference).Value, 0.01)
+	// Eight taps of 1 mV that may all err together, and the meter's 5 mV.
+	assert.InEpsilon(t, trapezoid(8, 5), find(t, f, qualify.SumDifference).U, 2e-3)
 	assert.Equal(t, "taps under the meter", find(t, f, qualify.SumDifference).Detail)
 	g = find(t, f, qualify.Imbalance)
 	assert.InDelta(t, 0.18, g.Value, 1e-9)
@@ -434,4 +442,25 @@ func TestTableRoundsToTheInterval(t *testing.T) {
 		{Name: "odd_cells", Value: "2", Unit: "1"},
 		{Name: "imbalance", Value: "-", Unit: "%", Note: "unproven: no planner"},
 	}, f.Table())
+}
+
+// Eight taps of one monitor: their sum errs most where all err together, their
+// differences where each errs on its own; what the bench declares decides.
+func TestTapsOfOneMonitor(t *testing.T) {
+	for errors, want := range map[drivers.CellErrors]struct{ sum, spread float64 }{
+		drivers.ErrorsUndeclared: {8 * gum.Level, trapezoid(1, 1)},
+		drivers.ErrorsShared:     {8 * gum.Level, 0},
+		drivers.ErrorsOwn:        {2 * math.Sqrt(8.0/3), trapezoid(1, 1)},
+	} {
+		b := bench(8, 2, drivers.Second)
+		b.Monitor.CellAccuracy = drivers.Accuracy{Offset: 1000}
+		b.Monitor.CellErrors = errors
+		r := newRig(t, cyclePlan(t, b))
+		r.cells[6] = 3.310
+		r.show(0)
+		r.rest(stepRest, 1, 20*drivers.Minute)
+		f := r.a.Finish()
+		assert.InDelta(t, want.sum, find(t, f, qualify.SumDifference).U, 0.02*8, "sum, %q", errors)
+		assert.InDelta(t, want.spread, find(t, f, qualify.RestSpread).U, 3e-3, "spread, %q", errors)
+	}
 }

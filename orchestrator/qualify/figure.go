@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
 // Status says whether the data proves a figure.
@@ -79,8 +81,10 @@ func ResistanceName(module bool, after float64, charging bool) string {
 	return s
 }
 
-// Figure is one result. U is the half width of its interval, U = K*u, for a
-// coverage of about 95 %.
+// Figure is one result. U is the half width of its interval, U = K*u, that holds
+// the value with the probability Coverage. K is 2 where Gaussian parts rule,
+// Student's factor where readings are few, and comes from propagated
+// distributions (JCGM 101:2008) where rectangular accuracies rule.
 type Figure struct {
 	Name string `json:"name"`
 	// Cell is the cell's number, counted from one at the negative end; 0 where
@@ -90,6 +94,10 @@ type Figure struct {
 	Unit  string  `json:"unit"`
 	U     float64 `json:"U"`
 	K     float64 `json:"k"`
+	// Coverage is the probability of the interval, gum.Level; 0 without one.
+	Coverage float64 `json:"coverage,omitempty"`
+	// Spread is the distribution of the value's error, in the figure's unit.
+	Spread gum.Spread `json:"spread,omitzero"`
 	// NoValue says that there is nothing in Value; Status is Unproven then.
 	NoValue bool   `json:"no_value,omitempty"`
 	Status  Status `json:"status"`
@@ -104,12 +112,18 @@ type Figure struct {
 	// Budget lists what makes up the uncertainty of a module's figure, the
 	// greatest part first.
 	Budget []Part `json:"budget,omitempty"`
+	// Temperature is the mean of the sensors when it was measured, degC; set
+	// where a figure depends on it.
+	Temperature *float64 `json:"temperature_degC,omitempty"`
 }
 
 // Part is one contribution to a standard uncertainty, in the figure's unit.
 type Part struct {
-	Source string  `json:"source"`
+	Source string `json:"source"`
+	// U is the contribution, signed where the source is Shared: an error of the
+	// bench's own instrument that every figure of this bench has in common.
 	U      float64 `json:"u"`
+	Shared bool    `json:"shared,omitempty"`
 }
 
 // Step is what one pass of a profile's step did.

@@ -11,6 +11,7 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
 // twoRC is the worked example of a cell with two relaxations, by superposition
@@ -256,10 +257,12 @@ func TestResistanceUncertainty(t *testing.T) {
 	showPulses(r, true, 1)
 	f := r.a.Finish()
 	m := find(t, f, "module_resistance_10s")
-	assert.InEpsilon(t, 2*math.Sqrt((1e-6+0.09e-6)/3)*m.Value, m.U, 1e-3)
+	assert.InEpsilon(t, trapezoid(1e-3, 0.3e-3)*m.Value, m.U, 2e-3)
+	assert.InEpsilon(t, math.Sqrt((1e-6+0.09e-6)/3)*m.Value, m.U/m.K, 1e-3)
+	assert.Equal(t, gum.Level, m.Coverage)
 	assert.Equal(t, "shunt gain", m.Budget[0].Source)
 	c := f.Cells("resistance_10s")[0]
-	assert.InEpsilon(t, 2*math.Sqrt((1e-6+0.25e-6)/3)*c.Value, c.U, 1e-3)
+	assert.InEpsilon(t, trapezoid(1e-3, 0.5e-3)*c.Value, c.U, 2e-3)
 	for _, p := range m.Budget {
 		assert.NotContains(t, p.Source, "offset", fmt.Sprint(m.Budget))
 	}

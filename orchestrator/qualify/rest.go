@@ -107,20 +107,15 @@ func (t *rests) figures(b *instruments) (module, cells []Figure) {
 	return module, cells
 }
 
-// tap is one cell's voltage with its own gain and offset.
-func (b *instruments) tap(cell int, v float64) gum.Value {
-	gain, offset := b.scan.accuracy(cell)
-	return gum.Exact(v).With(gum.Rectangular("tap gain", gain), v).
-		With(gum.Rectangular("tap offset", offset), 1).
-		With(gum.Rectangular("tap step", b.scan.mul[cell]/2), 1)
-}
-
-// sum compares the taps' sum with the meter: each tap errs on its own.
+// sum compares the taps' sum with the meter.
 func (x *rested) sum(b *instruments) Figure {
-	diff := gum.Exact(-x.meter).With(b.meterGain, -x.meter).With(b.meterOffset, -1)
-	for c, v := range x.cells {
-		diff = gum.Add(diff, b.tap(c, v))
-	}
+	diff := b.over(func(tap tapper) gum.Value {
+		sum := gum.Exact(-x.meter).With(b.meterGain, -x.meter).With(b.meterOffset, -1)
+		for c, v := range x.cells {
+			sum = gum.Add(sum, tap(c, v))
+		}
+		return sum
+	})
 	if math.IsNaN(diff.X()) {
 		return unproven(SumDifference, "mV", "a tap or the meter gave no reading at the end of the rest")
 	}
@@ -149,7 +144,7 @@ func (x *rested) spread(b *instruments, name string) Figure {
 	if lo < 0 {
 		return unproven(name, "mV", "no cell gave a reading at the end of the rest")
 	}
-	v := gum.Scale(1000, gum.Sub(b.tap(hi, x.cells[hi]), b.tap(lo, x.cells[lo])))
+	v := gum.Scale(1000, b.over(func(tap tapper) gum.Value { return gum.Sub(tap(hi, x.cells[hi]), tap(lo, x.cells[lo])) }))
 	return figure(name, "mV", v).because(x.reason).
 		with(fmt.Sprintf("%s, %.0f min: cell %d highest, cell %d lowest", x.label, seconds(x.long)/60, hi+1, lo+1))
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
 // rig writes a run by hand: frames in micro-units, so that what is checked is
@@ -115,6 +116,18 @@ func (r *rig) end(text string) {
 
 func (r *rig) record(k machine.RecordKind, text string) {
 	r.a.Record(r.now, machine.Record{Kind: k, Text: text})
+}
+
+// trapezoid is the half width of the stated interval of the sum of two
+// rectangular errors with half widths a and b, in closed form: the tails beyond
+// it have the area (a+b-h)^2/(4ab).
+func trapezoid(a, b float64) float64 {
+	a, b = max(a, b), min(a, b)
+	h := a + b - 2*math.Sqrt(a*b*(1-gum.Level))
+	if h < a-b {
+		return a * gum.Level
+	}
+	return h
 }
 
 func find(t *testing.T, f *qualify.Figures, name string) qualify.Figure {

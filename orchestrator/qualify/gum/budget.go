@@ -13,6 +13,9 @@ type Part struct {
 	Name string
 	U    float64
 	DoF  float64
+	// C is the sensitivity with its sign, Shared the input's own mark.
+	C      float64
+	Shared bool
 }
 
 // Budget lists the value's parts, the greatest first, equal ones by name.
@@ -20,7 +23,7 @@ func (v Value) Budget() []Part {
 	var out []Part
 	for _, t := range v.terms {
 		if u := math.Abs(t.c) * t.in.U; u > 0 {
-			out = append(out, Part{t.in.Name, u, t.in.DoF})
+			out = append(out, Part{t.in.Name, u, t.in.DoF, t.c, t.in.Shared})
 		}
 	}
 	slices.SortFunc(out, func(a, b Part) int {

@@ -13,23 +13,45 @@ type Input struct {
 	U float64
 	// DoF are its degrees of freedom; 0 stands for infinitely many (type B).
 	DoF float64
+	// Shape is how the input is distributed.
+	Shape Shape
+	// Shared marks an error that is the instrument's own and the same whenever
+	// that instrument measures: two articles on one bench have it in common.
+	Shared bool
 }
+
+// Shape is the kind of an input's distribution.
+type Shape uint8
+
+// Shapes. A Gaussian input with degrees of freedom has Student's distribution.
+const (
+	Gaussian Shape = iota
+	Box            // rectangular
+	Tent           // triangular
+)
 
 // Rectangular is an input known to lie within plus or minus halfWidth, every
 // place equally likely: u = a/sqrt(3) (GUM 4.3.7).
 func Rectangular(name string, halfWidth float64) *Input {
-	return &Input{Name: name, U: math.Abs(halfWidth) / math.Sqrt(3)}
+	return &Input{Name: name, U: math.Abs(halfWidth) / math.Sqrt(3), Shape: Box}
 }
 
 // Triangular is the same with the middle likelier: u = a/sqrt(6) (GUM 4.3.9).
 func Triangular(name string, halfWidth float64) *Input {
-	return &Input{Name: name, U: math.Abs(halfWidth) / math.Sqrt(6)}
+	return &Input{Name: name, U: math.Abs(halfWidth) / math.Sqrt(6), Shape: Tent}
 }
 
 // Normal is an input with standard uncertainty u and dof degrees of freedom, 0
 // for infinitely many.
 func Normal(name string, u, dof float64) *Input {
 	return &Input{Name: name, U: math.Abs(u), DoF: dof}
+}
+
+// Own is a rectangular input that an instrument carries from article to article.
+func Own(name string, halfWidth float64) *Input {
+	in := Rectangular(name, halfWidth)
+	in.Shared = true
+	return in
 }
 
 // term is a value's sensitivity to one input.
