@@ -70,8 +70,8 @@ func (o *orchestra) open(a *app, path string, rig bench.Rig, text []byte) error 
 	if o.store, err = store.Open(path, store.Options{Now: a.clock}); err != nil {
 		return service.Classify(err)
 	}
-	l := latches{o.store, o.bench}
-	latched, err := l.remembered()
+	l := o.store.BenchLatch(o.bench)
+	latched, err := l.Remembered()
 	if err != nil {
 		return err
 	}

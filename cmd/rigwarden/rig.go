@@ -1,15 +1,12 @@
 package main
 
 import (
-	"errors"
-
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/plant"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/balance"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
-	"github.com/rigwarden/rigwarden/orchestrator/store"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -53,34 +50,4 @@ func planner(plan *machine.Plan, m *profiles.Module) (bench.Planner, error) {
 		curve.Points = append(curve.Points, balance.Point{SoCPPM: p.SoC, Voltage: p.Voltage})
 	}
 	return balance.New(plan, curve)
-}
-
-// latches keeps one bench's latch in the store.
-type latches struct {
-	st    *store.Store
-	bench string
-}
-
-func (l latches) SetLatch(reason string, at drivers.Instant) error {
-	return l.st.SetLatch(store.Latch{Bench: l.bench, Reason: reason, At: at})
-}
-
-func (l latches) ClearLatch(who, reason string, at drivers.Instant) error {
-	err := l.st.ClearLatch(l.bench, who, reason, at)
-	if errors.Is(err, store.ErrNotLatched) {
-		// A trip that could not be stored: the trail gets both now.
-		if err = l.SetLatch("a trip that could not be stored in its time", at); err == nil {
-			err = l.st.ClearLatch(l.bench, who, reason, at)
-		}
-	}
-	return err
-}
-
-// remembered is the latch that the store keeps for the bench, or empty.
-func (l latches) remembered() (string, error) {
-	got, ok, err := l.st.Latch(l.bench)
-	if err != nil || !ok {
-		return "", err
-	}
-	return got.Reason, nil
 }

@@ -23,8 +23,8 @@ type hosted interface {
 // openBench opens a bench in virtual time in this process, or in real time
 // behind a process that holds its wires.
 func (a *app) openBench(ctx context.Context, st *store.Store, f *benchFile, flags serveFlags) (hosted, error) {
-	l := latches{st, f.Name}
-	latched, err := l.remembered()
+	l := st.BenchLatch(f.Name)
+	latched, err := l.Remembered()
 	if err != nil {
 		return nil, err
 	}

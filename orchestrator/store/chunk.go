@@ -36,6 +36,9 @@ type chunk struct {
 	// What is durable as pieces, and their keys.
 	durableFrames, durableText, durableLines int
 	pieces                                   [][]byte
+	// doubtful are the keys of pieces whose commit failed: a disk that reports an
+	// error may have stored them all the same. The next piece takes their place.
+	doubtful [][]byte
 }
 
 // looseLine is where a line lies in a chunk's text.
@@ -60,7 +63,7 @@ func (c *chunk) reset(no uint32, channels int, frame0, line0 uint64) {
 	c.text, c.lines, c.loose = c.text[:0], 0, c.loose[:0]
 	c.firstSeq, c.lastSeq = 0, 0
 	c.durableFrames, c.durableText, c.durableLines = 0, 0, 0
-	c.pieces = nil
+	c.pieces, c.doubtful = nil, nil
 }
 
 // full says that frame at instant at, or a line, no longer belongs here.

@@ -130,6 +130,8 @@ func (s *Store) commit(batch []*request, all bool) {
 	for _, w := range works {
 		if err == nil {
 			w.settle()
+		} else {
+			w.failed()
 		}
 		if w.end != nil {
 			s.forget(w.r)

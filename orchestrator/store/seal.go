@@ -138,7 +138,7 @@ func (r *Recorder) sealFull() error {
 	if err != nil {
 		return fmt.Errorf("run %s: %w", r.ID(), err)
 	}
-	s.pieces, s.oldest = c.pieces, c.oldest()
+	s.pieces, s.oldest = append(c.pieces, c.doubtful...), c.oldest()
 	r.head = s.link.hash
 	r.mu.Lock()
 	r.sealed = append(r.sealed, s)
@@ -211,6 +211,11 @@ func (w *work) put(tx *bolt.Tx) error {
 	}
 	if w.value != nil {
 		b := tx.Bucket(pieceBucket)
+		for _, key := range w.from.doubtful {
+			if err := b.Delete(key); err != nil {
+				return err
+			}
+		}
 		n, err := b.NextSequence()
 		if err != nil {
 			return err
@@ -241,6 +246,16 @@ func (w *work) settle() {
 	if w.value != nil {
 		c := w.from
 		c.durableFrames, c.durableText, c.durableLines = w.frames, w.text, w.lines
-		c.pieces = append(c.pieces, w.key)
+		c.pieces, c.doubtful = append(c.pieces, w.key), nil
+	}
+}
+
+// failed notes what the disk may have stored although it reported an error. The
+// caller holds encode.
+func (w *work) failed() {
+	if w.key != nil {
+		w.r.mu.Lock()
+		w.from.doubtful = append(w.from.doubtful, w.key)
+		w.r.mu.Unlock()
 	}
 }

@@ -35,6 +35,8 @@ type space struct {
 	allocated int64
 	// extend allocates the file's blocks from one size to another.
 	extend func(file *os.File, from, to int64) error
+	// beneath is asked before that.
+	beneath func(DiskStep) error
 }
 
 func (p *space) init(file *os.File, db *bolt.DB, o Options) {
@@ -43,6 +45,7 @@ func (p *space) init(file *os.File, db *bolt.DB, o Options) {
 	if o.extend != nil {
 		p.extend = o.extend
 	}
+	p.beneath = o.beneath
 	db.AllocSize = 0 // growth is ours; MaxSize then is exact
 }
 
@@ -108,7 +111,11 @@ func (p *space) grow() error {
 }
 
 func (p *space) take(from, to int64) error {
-	if err := p.extend(p.file, from, to); err != nil {
+	err := p.beneath(DiskGrow)
+	if err == nil {
+		err = p.extend(p.file, from, to)
+	}
+	if err != nil {
 		if isNoSpace(err) {
 			return fmt.Errorf("%w: no room for %d more bytes: %w", ErrFull, to-from, err)
 		}

@@ -206,6 +206,9 @@ func (s *Store) update(u urgency, bytes int, fn func(*bolt.Tx) error) error {
 	if s.options.ReadOnly {
 		return ErrReadOnly
 	}
+	if err := s.options.beneath(DiskBegin); err != nil {
+		return writeError(err)
+	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if u == routine {
@@ -215,13 +218,29 @@ func (s *Store) update(u urgency, bytes int, fn func(*bolt.Tx) error) error {
 	}
 	for {
 		s.db.MaxSize = s.space.limit(u)
-		err := guarded(func() error { return s.db.Update(fn) })
+		err := guarded(func() error { return s.db.Update(s.written(fn)) })
+		if err == nil {
+			err = s.options.beneath(DiskWritten)
+		}
 		if !errors.Is(err, berrors.ErrMaxSizeReached) {
 			return writeError(err)
 		}
 		if err := s.space.grow(); err != nil {
 			return err
 		}
+	}
+}
+
+// written adds to fn the disk's word before anything of it is written.
+func (s *Store) written(fn func(*bolt.Tx) error) func(*bolt.Tx) error {
+	if s.options.Disk == nil {
+		return fn
+	}
+	return func(tx *bolt.Tx) error {
+		if err := fn(tx); err != nil {
+			return err
+		}
+		return s.options.beneath(DiskWrite)
 	}
 }
 

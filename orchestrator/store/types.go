@@ -32,6 +32,12 @@ type Options struct {
 	// Now is the wall clock that dates recoveries; nil means time.Now.
 	Now func() time.Time
 
+	// Disk stands beneath the store in rehearsals and may take its time, fail, or
+	// end the process's life at any step of a write; its error is taken for the
+	// disk's own. It is called from whatever goroutine writes. Nil: only the real
+	// disk is there.
+	Disk func(DiskStep) error
+
 	// extend replaces the allocation of disk blocks in tests.
 	extend func(file *os.File, from, to int64) error
 	// chunkFrames shortens chunks in tests.
