@@ -6,8 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -45,10 +44,19 @@ type Judgement struct {
 	// the guard band taken off.
 	AtLeast bool    `json:"at_least"`
 	Accept  float64 `json:"acceptance_limit"`
-	// Conformity is the probability that the true value meets the limit, from a
-	// normal distribution (JCGM 106:2012); 0 where unproven.
+	// Conformity is the probability that the true value meets the limit, by the
+	// distribution of the figure's error (JCGM 106:2012, 7); 0 where unproven.
 	Conformity float64 `json:"probability_of_conformity"`
-	Reason     string  `json:"reason"`
+	// FalseAccept is the probability that the true value lies outside the limit
+	// although the decision is a pass or a conditional pass; FalseReject that it
+	// lies inside although the decision is a fail or a conditional fail (specific
+	// risks of JCGM 106:2012, 9.3). Each is 0 under the other kind of decision.
+	FalseAccept float64 `json:"probability_of_false_accept"`
+	FalseReject float64 `json:"probability_of_false_reject"`
+	// RuleRisk is the greatest probability with which the rule and this
+	// uncertainty pass a value that lies outside the limit: one that lies at it.
+	RuleRisk float64 `json:"greatest_false_accept_of_the_rule"`
+	Reason   string  `json:"reason"`
 
 	inside float64 // distance inside the limit, in the figure's unit
 }
@@ -141,7 +149,14 @@ func decide(c *profiles.Criteria, q *profiles.Requirement, g Figure) Judgement {
 	}
 	j.Limit, j.Accept = limit, limit-side*w
 	j.Decision, j.inside = classify(c.Rule, inside, w), inside
-	j.Conformity = conformity(inside, g.U, g.K)
+	e := g.errors()
+	j.Conformity, j.RuleRisk = e.CDF(inside), e.CDF(-w)
+	switch j.Decision {
+	case Pass, ConditionalPass:
+		j.FalseAccept = 1 - j.Conformity
+	case ConditionalFail, Fail:
+		j.FalseReject = j.Conformity
+	}
 	row := g.Row()
 	interval := ""
 	if row.Interval != "" {
@@ -149,7 +164,24 @@ func decide(c *profiles.Criteria, q *profiles.Requirement, g Figure) Judgement {
 	}
 	j.Reason = fmt.Sprintf("%s %s%s %s against %s: %s, probability of conformity %.4g %%",
 		name, row.Value, interval, g.Unit, limitText(q), j.Decision, 100*j.Conformity)
+	switch {
+	case j.Decision == Fail && inside >= 0:
+		j.Reason += fmt.Sprintf("; within the limit, but inside the guard band of %.3g %s that the rule demands", w, g.Unit)
+	case j.Decision == ConditionalPass:
+		j.Reason += fmt.Sprintf("; within the limit by less than its uncertainty, so it may be outside: %.3g %%", 100*j.FalseAccept)
+	case j.Decision == ConditionalFail:
+		j.Reason += fmt.Sprintf("; outside the limit by less than its uncertainty, so it may be within: %.3g %%", 100*j.FalseReject)
+	}
 	return j
+}
+
+// errors is the distribution of the figure's error; a normal one where nothing
+// but the interval is known.
+func (g Figure) errors() gum.Spread {
+	if g.Spread.U() > 0 || g.U <= 0 || g.K <= 0 {
+		return g.Spread
+	}
+	return gum.Spread{Scale: g.U / g.K}
 }
 
 // classify is ILAC-G8:09/2019: 4.2.1 simple, 4.2.2 one guard band, 4.2.3 guard
@@ -166,18 +198,6 @@ func classify(rule profiles.DecisionRule, inside, w float64) Decision {
 		return ConditionalFail
 	}
 	return Fail
-}
-
-// conformity is the probability that a normal distribution around the value
-// lies inside the limit (JCGM 106:2012, 7).
-func conformity(inside, expanded, k float64) float64 {
-	if expanded <= 0 || k <= 0 {
-		if inside >= 0 {
-			return 1
-		}
-		return 0
-	}
-	return distuv.UnitNormal.CDF(inside / (expanded / k))
 }
 
 // limitIn turns a limit in base units into a figure's unit.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -54,12 +55,15 @@ func TestVerdictOfTheRuleBook(t *testing.T) {
 	assert.InDelta(t, 0.993790, j.Conformity, 5e-7)
 	assert.InDelta(t, 1.56, j.Accept, 1e-9)
 	assert.Equal(t, qualify.ConditionalPass, v.Decision)
-	assert.Equal(t, []string{"capacity 39.30 +/- 0.36 Ah against at least 39 Ah: conditional pass, probability of conformity 95.22 %"}, v.Reasons)
+	assert.Equal(t, []string{"capacity 39.30 +/- 0.36 Ah against at least 39 Ah: conditional pass, probability of conformity 95.22 %; within the limit by less than its uncertainty, so it may be outside: 4.78 %"}, v.Reasons)
+	assert.InDelta(t, 0.047790, v.Judgements[0].FalseAccept, 5e-7)
+	assert.Zero(t, v.Judgements[0].FalseReject)
 
 	// A guard band of 1.645 u = 0.8225 U passes it: acceptance limit 39.2961.
 	v = qualify.Judge(rule(profiles.RuleConditional, 822_500, capacity), f)
 	assert.Equal(t, qualify.Pass, v.Decision)
 	assert.InDelta(t, 39.2961, v.Judgements[0].Accept, 1e-9)
+	assert.InDelta(t, 1-0.950015, v.Judgements[0].RuleRisk, 1e-6) // w = 1.645 u
 	// The binary rule knows no condition; the simple one no guard band.
 	assert.Equal(t, qualify.Fail, qualify.Judge(rule(profiles.RuleBinary, 1_000_000, capacity), f).Decision)
 	assert.Equal(t, qualify.Pass, qualify.Judge(rule(profiles.RuleSimple, 0, capacity), f).Decision)
@@ -137,4 +141,39 @@ func TestVerdictWithoutProof(t *testing.T) {
 	text, err := json.Marshal(v)
 	require.NoError(t, err)
 	assert.NotContains(t, string(text), "null")
+}
+
+// ILAC-G8:09/2019, as quoted: with w = U the rule passes a value outside the
+// limit with less than 2.5 %, simple acceptance with up to 50 %.
+func TestRiskOfTheRule(t *testing.T) {
+	f := &qualify.Figures{Figures: []qualify.Figure{given(qualify.Capacity, "Ah", 39.40, 0.18)}}
+	capacity := atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")
+	j := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, capacity), f).Judgements[0]
+	assert.InDelta(t, 1-0.977250, j.RuleRisk, 5e-7)
+	j = qualify.Judge(rule(profiles.RuleSimple, 0, capacity), f).Judgements[0]
+	assert.InDelta(t, 0.5, j.RuleRisk, 1e-12)
+	// w = u: 0.841345 (computed).
+	j = qualify.Judge(rule(profiles.RuleBinary, 500_000, capacity), f).Judgements[0]
+	assert.InDelta(t, 1-0.841345, j.RuleRisk, 5e-7)
+	j = qualify.Judge(rule(profiles.RuleBinary, 3_000_000, capacity), f).Judgements[0]
+	assert.Equal(t, qualify.Fail, j.Decision)
+	assert.Contains(t, j.Reason, "within the limit, but inside the guard band of 1.08 Ah that the rule demands")
+	assert.InDelta(t, j.Conformity, j.FalseReject, 1e-12)
+}
+
+// A rectangular accuracy knows certainty: what lies further inside than its half
+// width conforms surely, where a normal distribution of the same u would doubt.
+func TestConformityFollowsTheDistribution(t *testing.T) {
+	g := given(qualify.Capacity, "Ah", 39.25, 0)
+	g.Spread = gum.Spread{Boxes: []float64{0.2}}
+	g.U, g.K = g.Spread.Interval()
+	f := &qualify.Figures{Figures: []qualify.Figure{g}}
+	j := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")), f).Judgements[0]
+	assert.Equal(t, qualify.Pass, j.Decision)
+	assert.Equal(t, 1.0, j.Conformity)
+	f.Figures[0].Value = 39.1
+	j = qualify.Judge(rule(profiles.RuleConditional, 1_000_000, atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")), f).Judgements[0]
+	assert.Equal(t, qualify.ConditionalPass, j.Decision)
+	assert.InDelta(t, 0.75, j.Conformity, 1e-9)
+	assert.InDelta(t, 0.25, j.FalseAccept, 1e-9)
 }
