@@ -10,6 +10,14 @@ import (
 // Module returns the article, for looking and for its faults and bleeds.
 func (b *Bench) Module() *Module { return b.module }
 
+// Exchange puts another module in the place of the present one; what the link
+// holds stays there. The counters that belong to a module (heat, bled) and the
+// extremes begin anew with it.
+func (b *Bench) Exchange(m *Module) {
+	b.module = m
+	b.settle()
+}
+
 // Now returns the time since the bench began.
 func (b *Bench) Now() drivers.Span { return b.now }
 

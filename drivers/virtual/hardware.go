@@ -61,3 +61,19 @@ func Beyond(faults ...Fault) []Hardware {
 func (f *Fault) keepsOn(d Device, own FaultKind) bool {
 	return f.Kind == own || f.Kind == CommandsIgnored && f.Device == d
 }
+
+// Protections lists every independent protection that some fault of the
+// catalogue, or several at once, leaves the harm to: what must be declared of a
+// bench before it may run with nobody beside it. The names are the bench file's.
+func Protections() []string {
+	list := []string{ByCellCutOff} // when no way is left to take the energy off
+	for i := range catalogue {
+		for _, h := range catalogue[i].Hardware {
+			if !slices.Contains(list, h.By) {
+				list = append(list, h.By)
+			}
+		}
+	}
+	slices.Sort(list)
+	return list
+}
