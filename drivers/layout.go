@@ -44,7 +44,9 @@ func (k Kind) String() string {
 }
 
 // Accuracy is an instrument's declared error: |error| <= Gain*|value| + Offset,
-// with Gain in parts per million and Offset in the channel's base unit.
+// with Gain in parts per million and Offset in the channel's base unit. It bounds
+// every single reading: half a step of rounding and four standard deviations of
+// noise are inside it.
 type Accuracy struct {
 	GainPPM int64 `json:"gain_ppm,omitempty"`
 	Offset  int64 `json:"offset,omitempty"`

@@ -49,7 +49,7 @@ const known drivers.Contactors = drivers.BoxNegative | drivers.BoxPrecharge | dr
 
 func (x *box) init(b *Bench, draw *plant.Rand) {
 	x.b, x.spec = b, &b.cfg.Bench.Box
-	s := b.cfg.Sensing
+	s := b.cfg.Sensing.opposed()
 	x.link = newSensor(draw, s, int64(x.spec.LinkStep), x.spec.LinkAcc, 1e6, 0, 0)
 	if x.spec.CurrentStep > 0 {
 		x.amps = newSensor(draw, s, int64(x.spec.CurrentStep), x.spec.CurrentAcc, 1e6, 0, 0)

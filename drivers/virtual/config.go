@@ -41,6 +41,37 @@ type Sensing struct {
 	Noise  float64 `json:"noise,omitempty"`  // 0: 0.1
 	// Ideal leaves nothing but the steps.
 	Ideal bool `json:"ideal,omitempty"`
+	// Edge puts gains and offsets at the ends of what is declared.
+	Edge Edge `json:"edge,omitempty"`
+	// Steps, where Edge is set, is the standard deviation of the noise in steps
+	// of each reading; 0: none at all, the readings stand.
+	Steps float64 `json:"steps,omitempty"`
+}
+
+// Edge says at which end of its declaration a healthy sensor stands: the gain
+// wholly, the offset as far as half a step and four standard deviations of noise
+// leave room, since a declared accuracy is the greatest error of any reading.
+type Edge string
+
+// Edges.
+const (
+	EdgeNone  Edge = ""      // anywhere within
+	EdgeDrawn Edge = "drawn" // each sensor at either end
+	// EdgeApart puts the monitor's sensors at the upper end and whatever they
+	// are compared with at the lower one; EdgeCrossed the other way round.
+	EdgeApart   Edge = "apart"
+	EdgeCrossed Edge = "crossed"
+)
+
+// opposed is how the sensors err that the monitor's are compared with.
+func (s Sensing) opposed() Sensing {
+	switch s.Edge {
+	case EdgeApart:
+		s.Edge = EdgeCrossed
+	case EdgeCrossed:
+		s.Edge = EdgeApart
+	}
+	return s
 }
 
 // Article describes the module under test. Start from DefaultArticle.

@@ -20,7 +20,7 @@ type meter struct {
 func (m *meter) init(b *Bench, draw *plant.Rand) {
 	m.b = b
 	spec := &b.cfg.Bench.Meter
-	m.volts = newSensor(draw, b.cfg.Sensing, int64(spec.VoltageStep), spec.VoltageAcc, 1e6, 0, 0)
+	m.volts = newSensor(draw, b.cfg.Sensing.opposed(), int64(spec.VoltageStep), spec.VoltageAcc, 1e6, 0, 0)
 }
 
 // Identify says who the meter is.

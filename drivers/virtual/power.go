@@ -54,7 +54,7 @@ type powerFaults struct {
 
 func (p *power) init(b *Bench, name Device, spec *drivers.PowerSpec, draw *plant.Rand) {
 	p.b, p.name, p.spec = b, name, spec
-	s := b.cfg.Sensing
+	s := b.cfg.Sensing.opposed()
 	p.volts = newSensor(draw, s, int64(spec.VoltageStep), spec.VoltageAcc, 1e6, math.MinInt32, int64(spec.VoltageMax)*11/10)
 	p.amps = newSensor(draw, s, int64(spec.CurrentStep), spec.CurrentAcc, 1e6, math.MinInt32, int64(spec.CurrentMax)*3/2)
 	share := s.Static

@@ -35,6 +35,9 @@ func newSensor(r *plant.Rand, s Sensing, step int64, a drivers.Accuracy, base fl
 	gain := float64(float64(spread(r)*s.Static) * float64(a.GainPPM) / 1e6)
 	offset := float64(float64(spread(r)*s.Static) * float64(a.Offset))
 	noise := max(float64(s.Noise*float64(a.Offset)), float64(step)/2)
+	if s.Edge != EdgeNone {
+		gain, offset, noise = s.edge(r, step, a)
+	}
 	if s.Ideal {
 		gain, offset, noise = 0, 0, 0
 	}
@@ -50,6 +53,17 @@ func newSensor(r *plant.Rand, s Sensing, step int64, a drivers.Accuracy, base fl
 		q.lo, q.hi = float64(lo)/float64(step), float64(hi)/float64(step)
 	}
 	return q
+}
+
+// edge returns gain, offset and noise of a sensor at the end of its declaration.
+func (s Sensing) edge(r *plant.Rand, step int64, a drivers.Accuracy) (gain, offset, noise float64) {
+	side := 1.0
+	if s.Edge == EdgeCrossed || s.Edge == EdgeDrawn && spread(r) < 0 {
+		side = -1
+	}
+	noise = float64(s.Steps * float64(step))
+	room := float64(a.Offset) - float64(step)/2 - float64(4*noise)
+	return float64(side * float64(a.GainPPM) / 1e6), float64(side * max(room, 0)), noise
 }
 
 // spread draws evenly from -1 to 1.
