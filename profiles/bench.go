@@ -48,6 +48,19 @@ type Protections struct {
 	// of a real bench where nothing else ends the current once its host is dead.
 	// The instruments' own silence limits are proved at each arming instead.
 	Heartbeat *Proof
+	// ArticleInterlock is the proof that only an article of the declared kind
+	// closes the circuit.
+	ArticleInterlock *Proof
+	// CurrentLimit is demanded where an instrument's range goes past what the
+	// cell maker allows.
+	CurrentLimit *CurrentLimit
+}
+
+// CurrentLimit is hardware with a shunt of its own that bounds the current each
+// way, whatever an instrument gives; magnitudes.
+type CurrentLimit struct {
+	Proof
+	Charge, Discharge drivers.Microamps
 }
 
 // CutOff is the independent cut-off of single cells, over voltage and over

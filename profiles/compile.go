@@ -53,15 +53,19 @@ type compiler struct {
 	most     int // how often it can run at most
 	model    model
 	prefix   string
-	// held collects the voltages that charges hold, for checkRunaway.
+	// held collects the cell voltages that drives aim at, for checkRunaway.
 	held []held
 	// Greatest currents asked for.
 	chargePeak, dischargePeak drivers.Microamps
 }
 
+// held is a cell voltage that a drive aims at, and the current that flows there:
+// none at the end of a hold.
 type held struct {
-	at   Pos
-	hold drivers.Microvolts
+	at     Pos
+	charge bool
+	volts  drivers.Microvolts
+	flows  drivers.Microamps
 }
 
 // origin says who set a limit, and where.
@@ -198,18 +202,18 @@ func (c *compiler) checkUnattended() {
 	if !found {
 		at = Pos{File: b.File}
 	}
-	if missing := b.missing(c.m, c.eff.CellMax); len(missing) > 0 {
-		r.Addf(at, "declare each with proved and by, or let the profile say attended: yes",
-			"an unattended run demands %s", strings.Join(missing, ", "))
-	}
-	if cut := b.Protections.CellCutOff; cut != nil {
-		if cut.Voltage <= c.eff.CellMax || cut.Voltage > c.m.Maker.CellMax {
-			r.Addf(at, fmt.Sprintf("over %s and at most %s", volts(c.eff.CellMax), volts(c.m.Maker.CellMax)),
-				"cell_cut_off of %s does not protect module %s", volts(cut.Voltage), c.m.Serial)
+	for _, d := range b.Demands(c.m) {
+		if d.Declared {
+			continue
 		}
+		what := d.What()
+		if d.Key == "current_limit" {
+			what += "; " + b.overRange(c.m)
+		}
+		r.Add(at, what, d.Right())
 	}
-	if f := b.Protections.Fuse; f != nil && f.Rating < max(c.eff.ChargeMax, c.eff.DischargeMax) {
-		r.Addf(at, "at least "+amps(max(c.eff.ChargeMax, c.eff.DischargeMax)), "a fuse of %s blows under the working current", amps(f.Rating))
+	for _, p := range c.unfit() {
+		r.Add(at, p.What, p.Right)
 	}
 	if text, right := b.survivesHost(); text != "" {
 		r.Add(b.at["box"], text, right)
@@ -246,17 +250,28 @@ func (b *Bench) survivesHost() (text, right string) {
 		strings.Join(not, " and "))
 }
 
-// checkRunaway: a supply that ignores its setting goes up to the limit armed in
-// it; a cell that is being held must stay under the maker's limit even then.
+// checkRunaway: an instrument whose own shunt reads too little gives up to what
+// its power stage was built for, and its own limits do not see it. Where a drive
+// aims at a cell voltage, the cell there must stay inside the maker's limits when
+// the current jumps, until the guard has taken it off (INV-12). What only
+// hardware bounds faster is a smaller reach.
 func (c *compiler) checkRunaway() {
-	g := c.budget
-	jump := drop(c.plan.SupplyArm.CurrentMax, c.m.CellResistance) + g.TapError +
-		drivers.Microvolts(mulDivUp(g.ChargeRate, int64(g.Path), int64(drivers.Second)))
+	g, k := c.budget, &c.m.Maker
+	low, high := c.m.slopes()
 	for _, h := range c.held {
-		if h.hold+jump > c.m.Maker.CellMax {
-			c.r.Addf(h.at, "at most "+volts(safe(c.m.Maker.CellMax-jump)),
-				"a supply that jumps to its own limit of %s would lift a cell held at %s past the maker's %s",
-				amps(c.plan.SupplyArm.CurrentMax), volts(h.hold), volts(c.m.Maker.CellMax))
+		reach, slope, name := c.b.reach(h.charge), low, "load"
+		if h.charge {
+			slope, name = high, "supply"
+		}
+		jump := drop(max(reach-h.flows, 0), c.m.CellResistance)
+		after := g.TapError + drivers.Microvolts(mulDivUp(cellRate(slope, reach, c.m.Rated), int64(g.Path), int64(drivers.Second)))
+		switch {
+		case h.charge && max(h.volts+jump, c.eff.CellMax)+after > k.CellMax:
+			c.r.Addf(h.at, "at most "+volts(safe(k.CellMax-jump-after))+", or an instrument of less range",
+				"a %s that jumps to %s would lift a cell at %s past the maker's %s", name, amps(reach), volts(h.volts), volts(k.CellMax))
+		case !h.charge && min(h.volts-jump, c.eff.CellMin)-after < k.CellMin:
+			c.r.Addf(h.at, "at least "+volts(drivers.Microvolts(up(int64(k.CellMin+jump+after), 1000)))+", or an instrument of less range",
+				"a %s that jumps to %s would pull a cell at %s under the maker's %s", name, amps(reach), volts(h.volts), volts(k.CellMin))
 		}
 	}
 }

@@ -219,25 +219,6 @@ func TestPrechargeValues(t *testing.T) {
 	assert.EqualValues(t, 1000, s.FinalPerMille)
 }
 
-// INV-12: an unattended run demands what software cannot replace; an attended
-// one does not.
-func TestUnattendedDemandsProtections(t *testing.T) {
-	b := shippedBench(t)
-	b.Protections = Protections{}
-	_, problems := Compile(profileOf(t, "profile: x\nsteps:\n"+fullCharge), shippedModule(t), b)
-	require.Len(t, problems, 1)
-	require.Contains(t, problems[0].What, "demands emergency_stop, cell_cut_off, fuse, fire_detection, insulation_monitor")
-	plan, problems := Compile(profileOf(t, "profile: x\nattended: yes\nsteps:\n"+fullCharge), shippedModule(t), b)
-	require.Empty(t, problems)
-	require.NotNil(t, plan)
-	// Up to 60 V d.c. no insulation monitor is demanded: 16 cells of 3.60 V.
-	m := *shippedModule(t)
-	m.Series = 16
-	require.NotContains(t, b.missing(&m, 3_600_000), "insulation_monitor")
-	m.Series = 17
-	require.Contains(t, b.missing(&m, 3_600_000), "insulation_monitor")
-}
-
 // The prediction against closed forms.
 func TestPrediction(t *testing.T) {
 	m := shippedModule(t)

@@ -20,6 +20,9 @@ var useNames = map[string]string{
 
 // code writes the whole program and arms the instruments for it.
 func (c *compiler) code() {
+	if text := c.told(); c.p.Attended && text != "" {
+		c.emit(machine.Instruction{Op: machine.OpNote, Note: &machine.Note{Text: text}})
+	}
 	c.steps(c.p.Steps)
 	c.emit(machine.Instruction{Op: machine.OpEnd, End: &machine.End{}})
 	c.arm()

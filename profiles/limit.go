@@ -33,8 +33,11 @@ func (c *compiler) ends(s *StepSpec, d *DriveSpec, key string) (ends, bool) {
 	if e.cellEnd != 0 {
 		c.checkCellTarget(where("cell_end"), "cell_end", d.Charge, e.cellEnd)
 	}
-	if d.Charge && e.hold > 0 {
-		c.held = append(c.held, held{where("hold"), e.hold})
+	if e.hold > 0 {
+		c.held = append(c.held, held{where("hold"), d.Charge, e.hold, 0})
+	}
+	if e.cellEnd > 0 {
+		c.held = append(c.held, held{where("cell_end"), d.Charge, e.cellEnd, e.current})
 	}
 	c.checkPower(where("current"), d.Charge, e)
 	return e, len(c.r.Problems) == before

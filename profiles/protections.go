@@ -27,6 +27,7 @@ func (b *Bench) readProtections(f *tree.Fields) {
 	b.Protections.FireDetection = simple("fire_detection")
 	b.Protections.InsulationMonitor = simple("insulation_monitor")
 	b.Protections.Heartbeat = simple("heartbeat")
+	b.Protections.ArticleInterlock = simple("article_interlock")
 	if n := p.Find("cell_cut_off"); n != nil {
 		c := p.Report.Fields(n, "cell_cut_off")
 		b.Protections.CellCutOff = &CutOff{
@@ -34,6 +35,13 @@ func (b *Bench) readProtections(f *tree.Fields) {
 			Voltage:     drivers.Microvolts(c.Quantity("voltage", true, DimCell, anyCell)),
 			Temperature: drivers.Millikelvins(c.Quantity("temperature", true, DimTemperature, anyTemp)),
 		}
+		c.Finish()
+	}
+	if n := p.Find("current_limit"); n != nil {
+		c := p.Report.Fields(n, "current_limit")
+		b.Protections.CurrentLimit = &CurrentLimit{Proof: readProof(c, "proved"),
+			Charge:    drivers.Microamps(c.Quantity("charge", true, DimCurrent, anyCurrent)),
+			Discharge: drivers.Microamps(c.Quantity("discharge", true, DimCurrent, anyCurrent))}
 		c.Finish()
 	}
 	if n := p.Find("fuse"); n != nil {
@@ -67,30 +75,6 @@ func readProof(f *tree.Fields, key string) Proof {
 	}
 	p.On = on
 	return p
-}
-
-// missing lists the protections that an unattended run of the module demands
-// and the bench does not declare, each with what would be right.
-func (b *Bench) missing(m *Module, cellMax drivers.Microvolts) []string {
-	p := &b.Protections
-	var out []string
-	for _, x := range []struct {
-		absent bool
-		name   string
-	}{
-		{p.EmergencyStop == nil, "emergency_stop"},
-		{p.CellCutOff == nil, "cell_cut_off"},
-		{p.Fuse == nil, "fuse"},
-		{p.FireDetection == nil, "fire_detection"},
-		// 60 V d.c. is where voltage class B begins (ISO 6469-3, from memory).
-		{p.InsulationMonitor == nil && int64(m.Series)*int64(cellMax) > 60_000_000, "insulation_monitor"},
-		{p.Heartbeat == nil && b.onHeartbeatAlone(), "heartbeat (rigwarden bench check --prove proves it)"},
-	} {
-		if x.absent {
-			out = append(out, x.name)
-		}
-	}
-	return out
 }
 
 // readVirtual reads what a virtual bench simulates.

@@ -122,8 +122,10 @@ protections:
   cell_cut_off: {voltage: 3.75 V, temperature: 55 degC, proved: 2026-10-05, by: test engineer}
   fuse: {rating: 10 A, proved: 2026-10-05, by: electrician}
   fire_detection: {proved: 2026-10-06, by: safety officer}
+  article_interlock: {proved: 2026-10-06, by: test engineer}
 `
-	const unproven = "bench.yaml:86:1: an unattended run demands heartbeat (rigwarden bench check --prove proves it); declare each with proved and by, or let the profile say attended: yes"
+	const unproven = "bench.yaml:86:1: an unattended run demands heartbeat: when every program is dead only the box's missing heartbeat ends the current of this bench; " +
+		"fit the box's own heartbeat; run `rigwarden bench check --prove`, which proves it; then write `heartbeat: {proved: 2026-03-31, by: test engineer}` under protections, or let the profile say attended: yes"
 	for _, x := range []struct {
 		supply, load, heartbeat bool
 		want                    string

@@ -142,6 +142,7 @@ protections:
   fire_detection: {proved: 2026-11-01, by: test engineer}
   cell_cut_off: {voltage: 3.78 V, temperature: 60 degC, proved: 2026-11-01, by: test engineer}
   fuse: {rating: 10 A, proved: 2026-11-01, by: test engineer}
+  article_interlock: {proved: 2026-11-01, by: test engineer}
 
 virtual:
 `, 1}

@@ -114,6 +114,7 @@ func (m *Machine) advance() {
 			}
 		case OpNote:
 			m.emit(Record{Kind: RecordNote, Step: c.step, Text: ins.Note.Text})
+			m.emit(Notify{Severity: SeverityInfo, Text: ins.Note.Text})
 			c.pc++
 		case OpEnd:
 			outcome := OutcomeDone
