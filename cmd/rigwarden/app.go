@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 
 	"github.com/rigwarden/rigwarden/orchestrator/service"
 )
@@ -33,6 +34,9 @@ type app struct {
 }
 
 func newApp(clock func() time.Time) *app {
+	if columns, _, err := term.GetSize(int(os.Stdout.Fd())); err == nil {
+		fitScreen(columns)
+	}
 	return &app{clock: clock, out: os.Stdout, err: os.Stderr}
 }
 

@@ -24,6 +24,7 @@ follow local law, codes and licensed practice.
 
 func (a *app) benchCheckCmd() *cobra.Command {
 	var prove bool
+	var module string
 	c := &cobra.Command{
 		Use:   "check FILE",
 		Short: "Connect to everything a bench file names, energise nothing, say what to fix",
@@ -41,11 +42,19 @@ bench's energy off when every program is dead: supply and load are switched on a
 behind open contactors and left alone until they must have switched off; then the
 negative contactor alone is closed and the box left alone until it must have opened.
 
+It ends with the independent protections that an unattended run demands and the bench
+file does not declare: what each stands against, what to fit, how to prove it, and
+what to write; with --module, for that module's voltage and limits. A run with
+somebody beside it is told of them and may start.
+
 Exit code 0 says that the bench is ready, 3 that something must be put right.`,
-		Example: "  rigwarden bench check bench.yaml\n  rigwarden bench check practice-wires --json\n  rigwarden bench check bench.yaml --prove",
+		Example: "  rigwarden bench check bench.yaml --module KW-01.yaml\n  rigwarden bench check practice-wires --json\n  rigwarden bench check bench.yaml --prove",
 		Args:    cobra.ExactArgs(1),
-		RunE:    func(cmd *cobra.Command, args []string) error { return a.benchCheck(cmd.Context(), args[0], prove) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.benchCheck(cmd.Context(), args[0], module, prove)
+		},
 	}
+	c.Flags().StringVar(&module, "module", "", "module file, or a shipped module's serial, that the protections must fit")
 	c.Flags().BoolVar(&prove, "prove", false, "also prove the limits on silence: outputs on at 0 A, negative contactor closed alone")
 	return c
 }
@@ -55,12 +64,20 @@ type checked struct {
 	*readiness.Report
 	Ready  bool    `json:"ready"`
 	Guards []means `json:"guards"`
+	// Demands are the protections that an unattended run demands; Unattended says
+	// that the bench file declares each.
+	Demands    []demand `json:"demands"`
+	Unattended bool     `json:"unattended"`
 	// Proofs are of limits on silence, where --prove was given.
 	Proofs []silence `json:"proofs,omitempty"`
 }
 
-func (a *app) benchCheck(ctx context.Context, arg string, prove bool) error {
+func (a *app) benchCheck(ctx context.Context, arg, module string, prove bool) error {
 	f, err := readBench(arg)
+	if err != nil {
+		return err
+	}
+	demands, err := demandsOf(f, module)
 	if err != nil {
 		return err
 	}
@@ -71,7 +88,7 @@ func (a *app) benchCheck(ctx context.Context, arg string, prove bool) error {
 	if err != nil {
 		return err
 	}
-	c := checked{Report: r, Ready: r.Ready(), Guards: meansOf(f, r)}
+	c := checked{Report: r, Ready: r.Ready(), Guards: meansOf(f, r), Demands: demands, Unattended: len(lacking(demands)) == 0}
 	if prove && c.Ready {
 		if c.Proofs, err = a.prove(ctx, f); err != nil {
 			return err
@@ -275,6 +292,7 @@ func (a *app) printChecked(f *benchFile, c *checked) {
 	}
 	t.print(a.out)
 	a.printProofs(c.Proofs)
+	a.printDemands(c.Demands)
 	a.printFindings(c)
 }
 
@@ -295,8 +313,12 @@ func (a *app) printFindings(c *checked) {
 			fmt.Fprintf(a.out, "  %s: %s\n    -> %s\n", f.Role, f.What, f.Want)
 		}
 	}
-	if c.Ready {
+	switch {
+	case c.Ready && c.Unattended:
 		fmt.Fprintf(a.out, "\nbench %s is ready\n", c.Bench)
+		return
+	case c.Ready:
+		fmt.Fprintf(a.out, "\nbench %s is ready for runs with somebody beside it, and for no others\n", c.Bench)
 		return
 	}
 	fmt.Fprintf(a.out, "\nbench %s is NOT ready\n", c.Bench)

@@ -151,8 +151,8 @@ func driverOptions(args []string, f *driverFlags) (plugin.CheckOptions, error) {
 	return o, nil
 }
 
-// demandWidth is what the other columns leave of the screen.
-const demandWidth = screen - 36
+// demandRest is what the other columns take of the screen.
+const demandRest = 36
 
 // printDriver prints the table, and what did not hold in full beneath it.
 func (a *app) printDriver(r *plugin.Report) {
@@ -166,7 +166,7 @@ func (a *app) printDriver(r *plugin.Report) {
 			continue
 		}
 		name, outcome := c.Check, string(c.Outcome)
-		for _, l := range wrap(c.Demanded, demandWidth) {
+		for _, l := range wrap(c.Demanded, screen-demandRest) {
 			t.row(name, outcome, l)
 			name, outcome = "", ""
 		}

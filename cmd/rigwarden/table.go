@@ -51,19 +51,31 @@ func (t *table) print(w io.Writer) {
 	}
 }
 
-// screen is the width that every screen keeps to.
-const screen = 100
+// screen is the width that wrapped text keeps to: the terminal's, within what is
+// good to read. Where output goes elsewhere it is the greatest.
+var screen = screenMost
+
+const (
+	screenLeast = 60
+	screenMost  = 100
+)
+
+// fitScreen keeps text within the terminal's columns.
+func fitScreen(columns int) { screen = min(max(columns, screenLeast), screenMost) }
 
 // pairs prints names and values, a line each, the values aligned and wrapped.
-func pairs(w io.Writer, kv ...string) {
+func pairs(w io.Writer, kv ...string) { pairsAt(w, "", kv...) }
+
+// pairsAt is pairs behind a margin.
+func pairsAt(w io.Writer, margin string, kv ...string) {
 	width := 0
 	for i := 0; i < len(kv); i += 2 {
 		width = max(width, utf8.RuneCountInString(kv[i]))
 	}
 	for i := 0; i+1 < len(kv); i += 2 {
 		head := kv[i] + strings.Repeat(" ", width-utf8.RuneCountInString(kv[i])) + "  "
-		for _, l := range wrap(kv[i+1], screen-width-2) {
-			fmt.Fprintf(w, "%s%s\n", head, l)
+		for _, l := range wrap(kv[i+1], screen-len(margin)-width-2) {
+			fmt.Fprintf(w, "%s%s%s\n", margin, head, l)
 			head = strings.Repeat(" ", width+2)
 		}
 	}
