@@ -17,10 +17,16 @@ type Criteria struct {
 	// GuardBand is the width w of the guard band relative to the expanded
 	// uncertainty U (95 %); 1 000 000 for w = U. 0 under simple acceptance.
 	GuardBand Ppm
-	Require   []Requirement
-	Digest    string
-	File      string
+	// Correct brings resistances to 25 degC; the zero value corrects nothing.
+	Correct Correction
+	Require []Requirement
+	Digest  string
+	File    string
 }
+
+// Correction is how a resistance changes with temperature: PerKelvin of its value
+// at 25 degC for each kelvin, known to plus or minus Within.
+type Correction struct{ PerKelvin, Within Ppm }
 
 // DecisionRule is a decision rule of ILAC-G8:09/2019, clause 4.2.
 type DecisionRule string
@@ -51,7 +57,7 @@ type Requirement struct {
 
 // Figures names every figure that a requirement may judge, with what it
 // measures. Figures of cells are judged at the worst cell.
-var Figures = map[string]Dimension{
+var Figures = withPulses(map[string]Dimension{
 	"capacity":             DimCharge, // mean of the stable discharges
 	"capacity_spread":      DimRatio,  // among those, of the rated capacity
 	"energy":               DimEnergy, // out of the module in a capacity discharge
@@ -61,27 +67,39 @@ var Figures = map[string]Dimension{
 	"energy_efficiency":    DimRatio,
 	"voltage_efficiency":   DimRatio,
 
-	// Of each cell, and of the module, after a pulse's edge.
-	"resistance_1s":                DimResistance,
-	"resistance_10s":               DimResistance,
-	"resistance_1s_charge":         DimResistance,
-	"resistance_10s_charge":        DimResistance,
-	"module_resistance_1s":         DimResistance,
-	"module_resistance_10s":        DimResistance,
-	"module_resistance_1s_charge":  DimResistance,
-	"module_resistance_10s_charge": DimResistance,
-	"resistance_spread":            DimRatio, // highest less lowest cell over the median
+	"resistance_spread":           DimRatio,      // highest less lowest cell over the median
+	"joint_excess":                DimResistance, // of a cell over its siblings' median
+	"resistance_two_level":        DimResistance, // of each cell, between two currents
+	"module_resistance_two_level": DimResistance,
 
 	"imbalance":                            DimRatio, // of the capacity, after balancing
 	"rest_voltage":                         DimCell,
 	"rest_voltage_spread":                  DimVoltage, // highest less lowest cell
 	"rest_voltage_spread_before_balancing": DimVoltage,
+	"rest_unsettled":                       DimVoltage, // how far the worst cell is from rest
 	"sum_difference":                       DimVoltage, // taps against meter at rest
+	"self_discharge":                       DimCurrent, // of the worst cell, without the monitor's drain
 
 	"temperature_max":    DimTemperature,
 	"temperature_rise":   DimDifference,
 	"temperature_spread": DimDifference,
 	"odd_cells":          DimCount, // cells that do not belong to their siblings
+})
+
+// pulseTimes are the seconds after a pulse's edge at which there are figures.
+var pulseTimes = [...]string{"0.1s", "1s", "2s", "5s", "10s", "18s", "30s"}
+
+// withPulses adds the figures of pulses: the resistance of each cell and of the
+// module, and the power that the module can give or take.
+func withPulses(all map[string]Dimension) map[string]Dimension {
+	for _, at := range pulseTimes {
+		for _, way := range []string{"", "_charge"} {
+			all["resistance_"+at+way] = DimResistance
+			all["module_resistance_"+at+way] = DimResistance
+			all["pulse_power_"+at+way] = DimPower
+		}
+	}
+	return all
 }
 
 // ParseCriteria reads a criteria file; name appears in the problems. The
@@ -99,6 +117,12 @@ func ParseCriteria(name string, src []byte) (*Criteria, []Problem) {
 	c.Agreed = readProof(agreed, "on")
 	agreed.Finish()
 	c.readRule(f)
+	if n := f.Find("correct"); n != nil {
+		x := r.Fields(n, "correct")
+		c.Correct.PerKelvin = x.Quantity("resistance_per_kelvin", true, DimRatio, tree.Within(-100_000, 100_000))
+		c.Correct.Within = x.Quantity("within", true, DimRatio, tree.Within(0, 100_000))
+		x.Finish()
+	}
 	right := "list at least one figure with its limit"
 	for _, item := range f.List("require", f.Need("require", right), right) {
 		c.readRequirement(r.Fields(item, "a requirement"))

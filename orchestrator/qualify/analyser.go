@@ -6,6 +6,7 @@ import (
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/profiles"
 )
 
 // gapPeriods is how many of the monitor's periods may lie between two readings
@@ -20,25 +21,33 @@ const stepsMax = 4096
 // the order of the run's sequence, then Finish. It is not safe for concurrent
 // use.
 type Analyser struct {
-	plan *machine.Plan
-	scan scanner
-	gap  drivers.Span // longer between two readings is missing data
+	plan        *machine.Plan
+	coefficient Coefficient
+	scan        scanner
+	gap         drivers.Span // longer between two readings is missing data
 
 	have bool
 	last reading
 	ring ring
 
-	run    *run   // the step under way, nil between steps
-	ending []*run // ended since the last frame, wait for it to be settled
-	cut    bool   // a boundary lies between the last frame and the next
-	cutAt  drivers.Instant
-	before *run // the step in force before the boundary
+	run      *run   // the step under way, nil between steps
+	starting bool   // it has seen no frame yet
+	ending   []*run // ended since the last frame, wait for it to be settled
+	cut      bool   // a boundary lies between the last frame and the next
+	cutAt    drivers.Instant
+	before   *run // the step in force before the boundary
 
 	pulses  pulses
 	cycles  cycles
 	rests   rests
+	trend   trend
+	leaks   leaks
+	levels  levels
+	curve   curve
 	thermal thermal
 	bled    bled
+	// bledRest is the charge bled when the rest under way began.
+	bledRest float64
 
 	steps    []Step
 	unlisted int
@@ -58,16 +67,32 @@ type balance struct {
 	told                  bool
 }
 
+// Option sets what the figures are to be like before anything is measured.
+type Option func(*Analyser)
+
+// Corrected brings resistances to 25 degC by a declared coefficient.
+func Corrected(c Coefficient) Option { return func(a *Analyser) { a.coefficient = c } }
+
+// Agreed is what the criteria fix beforehand for the figures.
+func Agreed(c *profiles.Criteria) Option {
+	return Corrected(Coefficient{PerKelvin: float64(c.Correct.PerKelvin) * 1e-6, Within: float64(c.Correct.Within) * 1e-6})
+}
+
 // New returns an analyser for a run of the plan, whose layout every frame
 // follows.
-func New(plan *machine.Plan) *Analyser {
+func New(plan *machine.Plan, options ...Option) *Analyser {
 	a := &Analyser{plan: plan}
+	for _, o := range options {
+		o(a)
+	}
 	a.gap = gapPeriods * plan.Bench.Monitor.Period
 	a.scan.init(plan)
 	a.ring.init(a.scan.width)
 	a.pulses.init(plan, &a.scan)
 	a.cycles.init(plan)
 	a.thermal.init(&a.scan)
+	a.trend.init(&a.scan)
+	a.curve.init(a.scan.cells, a.cycles.rated)
 	a.bled.init(plan, &a.scan)
 	for i := range plan.Steps {
 		a.balance.planned = a.balance.planned || plan.Steps[i].Kind == "balance"
@@ -142,6 +167,7 @@ func (a *Analyser) begin(at drivers.Instant, r machine.Record) {
 	}
 	a.boundary(at)
 	a.run = newRun(a.plan, r, at, &a.scan)
+	a.starting = true
 	if a.have {
 		a.run.first(&a.scan, &a.last, a.ring.row(0))
 		a.pulses.ready(a, a.run)
@@ -201,6 +227,9 @@ func (a *Analyser) Frame(f *drivers.Frame) {
 	a.pulses.frame(a, &now)
 	a.have, a.last = true, now
 	a.settle()
+	if a.run != nil {
+		a.course(&now, f.Counts)
+	}
 }
 
 // interval integrates from the last reading to this one, split where the step
@@ -235,6 +264,24 @@ func (a *Analyser) settle() {
 	a.ending = a.ending[:0]
 }
 
+// course follows the step under way, once what ended before it is settled: that
+// decides what it starts from.
+func (a *Analyser) course(now *reading, counts []int32) {
+	if a.starting {
+		a.starting = false
+		a.curve.begin(a.run, a.cycles.full != nil)
+		a.trend.begin(now.at, a.plan.Bench.Monitor.Period)
+		a.bledRest = a.bled.total
+	}
+	if a.run.spec.Kind == "rest" {
+		if !a.scan.flows(now.i) {
+			a.trend.frame(&a.scan, now.at, counts)
+		}
+		return
+	}
+	a.curve.frame(&a.scan, a.run, counts)
+}
+
 func (a *Analyser) close(r *run) {
 	r.close(a)
 	switch {
@@ -245,7 +292,9 @@ func (a *Analyser) close(r *run) {
 		a.rests.close(a, r)
 	}
 	a.cycles.close(a, r)
+	a.curve.close(r, a.cycles.full == r)
 	a.pulses.close(r)
+	a.levels.close(a, r)
 	a.thermal.close(r)
 	if len(a.steps) < stepsMax {
 		a.steps = append(a.steps, r.step())

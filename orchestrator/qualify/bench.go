@@ -23,10 +23,12 @@ type instruments struct {
 	period                 float64 // s: how well a step's edges are known
 	scan                   *scanner
 	errors                 drivers.CellErrors
+	coefficient            Coefficient
+	perKelvin              *gum.Input
 	refGain, refOffset     *gum.Input // 1: what taps have in common, scaled to each
 }
 
-func newInstruments(plan *machine.Plan, s *scanner) *instruments {
+func newInstruments(plan *machine.Plan, s *scanner, c Coefficient) *instruments {
 	ig, io := s.accuracy(s.current)
 	vg, vo := s.accuracy(s.voltage)
 	return &instruments{
@@ -34,6 +36,7 @@ func newInstruments(plan *machine.Plan, s *scanner) *instruments {
 		meterGain: gum.Own("meter gain", vg), meterOffset: gum.Own("meter offset", vo),
 		clock:  gum.Own("clock", clockPPM*1e-6),
 		period: seconds(plan.Bench.Monitor.Period), scan: s,
+		coefficient: c, perKelvin: gum.Own("temperature coefficient", c.Within),
 		errors:  plan.Bench.Monitor.CellErrors,
 		refGain: gum.Own("taps' common gain", 1), refOffset: gum.Own("taps' common offset", 1),
 	}
@@ -161,6 +164,7 @@ type bled struct {
 	words  int
 	first  int
 	charge []float64
+	total  float64 // A.s over all cells
 }
 
 func (b *bled) init(plan *machine.Plan, s *scanner) {
@@ -186,7 +190,9 @@ func (b *bled) interval(s *scanner, counts []int32, long drivers.Span) {
 		}
 		for j := range 16 {
 			if c := 16*k + j; w&(1<<j) != 0 && c < s.cells && counts[c] != drivers.NoReading {
-				b.charge[c] += s.value(c, counts[c]) / b.ohms * seconds(long)
+				q := s.value(c, counts[c]) / b.ohms * seconds(long)
+				b.charge[c] += q
+				b.total += q
 			}
 		}
 	}

@@ -43,6 +43,9 @@ const (
 	// the median, at the longest time of a discharge pulse. The resistances
 	// themselves are named by ResistanceName.
 	ResistanceSpread = "resistance_spread"
+	// JointExcess is what a cell's resistance has over its siblings' median, in
+	// mOhm, at the shortest time of a pulse; the module's is the greatest.
+	JointExcess = "joint_excess"
 	// RestVoltage is each cell's open-circuit voltage after the rest, in V, and
 	// RestSpread the greatest less the least, in mV; RestSpreadBefore the same
 	// in the last rest before balancing.
@@ -52,6 +55,15 @@ const (
 	// SumDifference is how far the sum of the taps lies from the meter at rest,
 	// in mV, without its sign.
 	SumDifference = "sum_difference"
+	// RestUnsettled is how far the worst cell's voltage is from where it would
+	// settle, by a fit of the relaxation, in mV.
+	RestUnsettled = "rest_unsettled"
+	// SelfDischarge of each cell from its drift at rest, in mA, without the
+	// monitor's declared drain; the module's is the worst cell's.
+	SelfDischarge = "self_discharge"
+	// TwoLevel and ModuleTwoLevel are resistances between two currents, in mOhm.
+	TwoLevel       = "resistance_two_level"
+	ModuleTwoLevel = "module_resistance_two_level"
 	// Imbalance is the greatest excess charge over the least when balancing
 	// ended, in % of the capacity.
 	Imbalance = "imbalance"
@@ -174,6 +186,8 @@ type Figures struct {
 	Figures []Figure `json:"figures"`
 	Steps   []Step   `json:"steps"`
 	Odd     []Odd    `json:"odd,omitempty"`
+	// Curve is the incremental capacity curve, for those who look for it.
+	Curve []CurvePoint `json:"incremental_capacity,omitempty"`
 	// Notes tell what a reader should know: frames left out, steps not listed.
 	Notes []string `json:"notes,omitempty"`
 	// Frames counts what was used, Left what was left out.

@@ -19,17 +19,20 @@ func (a *Analyser) Finish() *Figures {
 	}
 	a.pulses.finish()
 	a.settle()
-	b := newInstruments(a.plan, &a.scan)
+	b := newInstruments(a.plan, &a.scan, a.coefficient)
 	out := &Figures{
 		Module: a.plan.Module, Profile: a.plan.Profile, Steps: a.steps,
 		Frames: a.frames, Left: a.left.disordered + a.left.misfit + a.left.repeated + a.left.blind,
 	}
 	resist, cellResist := a.pulses.figures(b)
+	two, cellTwo := a.levels.figures(&a.pulses, b)
 	rest, cellRest := a.rests.figures(b)
+	leak, cellLeak := a.leaks.figures(a, b)
 	odd, count := a.odd(b)
 	out.Odd = odd
-	out.Figures = slices.Concat(a.cycles.figures(b, a.residual()), resist, rest, []Figure{a.imbalance()},
-		a.thermal.figures(b), []Figure{count}, cellResist, cellRest)
+	out.Figures = slices.Concat(a.cycles.figures(b, a.residual()), resist, two, rest, []Figure{leak, a.imbalance()},
+		a.thermal.figures(b), []Figure{count}, cellResist, cellTwo, cellRest, cellLeak)
+	out.Curve = a.curve.points()
 	out.Notes = a.remarks()
 	return out
 }
@@ -84,123 +87,6 @@ func (p *pulses) finish() {
 	}
 }
 
-// order of directions in the figures: discharge first.
-var directions = [...]bool{false, true}
-
-// figures of resistance: the module's, then the cells'.
-func (p *pulses) figures(b *instruments) (module, cells []Figure) {
-	for d, charging := range directions {
-		if !p.planned[d] {
-			continue
-		}
-		for k, at := range pulseTimes {
-			r := &p.results[d][k]
-			name, cellName := ResistanceName(true, at, charging), ResistanceName(false, at, charging)
-			if !r.seen || r.reason != "" {
-				why := "no such pulse was seen"
-				if r.seen {
-					why = r.label + ": " + r.reason
-				}
-				module = append(module, unproven(name, "mOhm", why))
-				for c := range p.scan.cells {
-					f := unproven(cellName, "mOhm", why)
-					f.Cell = c + 1
-					cells = append(cells, f)
-				}
-				continue
-			}
-			module = append(module, p.module(b, r, name, p.counted[d]))
-			for c := range r.cells {
-				cells = append(cells, p.cell(b, r, cellName, c))
-			}
-		}
-	}
-	if r := p.reference(); r != nil {
-		module = append(module, p.spread(b, r))
-	}
-	return module, cells
-}
-
-// conditions says why a result does not compare with others, empty where it
-// does.
-func (r *resist) conditions() string {
-	switch {
-	case r.flaw != "":
-		return r.label + ": " + r.flaw
-	case math.IsNaN(r.temp):
-		return "no temperature was read at the pulse"
-	case r.spread > pulseSpread:
-		return fmt.Sprintf("sensors %.1f K apart at the pulse, over %.0f K", r.spread, pulseSpread)
-	case math.Abs(r.temp-pulseTemp) > pulseTempTol:
-		return fmt.Sprintf("measured at %.1f degC; comparable at %.0f +/- %.0f degC", r.temp, pulseTemp, pulseTempTol)
-	}
-	return ""
-}
-
-// ohms is dV/dI in mOhm. Both edges share gain and offset: the offset cancels.
-// Each reading adds its noise, at least that of its step.
-func (r *resist) ohms(b *instruments, dv float64, gain *gum.Input, noise, step float64) gum.Value {
-	x := dv / r.di * 1000
-	v := gum.Exact(x).With(b.shuntGain, -x).With(gain, x).
-		With(gum.Rectangular("time of the edge", r.late), r.drift*x).
-		With(gum.Rectangular("current step", b.scan.mul[b.scan.current]/2*math.Sqrt2), -x/r.di)
-	if floor := step / math.Sqrt(12); noise <= floor {
-		return v.With(gum.Rectangular("reading step", step/2*math.Sqrt2), 1000/r.di)
-	}
-	return v.With(gum.Normal("noise", noise*math.Sqrt2, r.dof), 1000/r.di)
-}
-
-func (p *pulses) module(b *instruments, r *resist, name string, pulses int) Figure {
-	if !r.dvOK {
-		return unproven(name, "mOhm", r.label+": the meter did not measure at that time")
-	}
-	v := r.ohms(b, r.dv, b.meterGain, r.meter, b.scan.mul[b.scan.voltage])
-	return figure(name, "mOhm", v).because(r.conditions()).
-		with(fmt.Sprintf("%s, %.3g A at %.1f degC; the latest of %d pulses", r.label, math.Abs(r.di), r.temp, pulses))
-}
-
-func (p *pulses) cell(b *instruments, r *resist, name string, c int) Figure {
-	f := unproven(name, "mOhm", "no reading of the cell at that time")
-	if !math.IsNaN(r.cells[c]) {
-		f = figure(name, "mOhm", r.ohms(b, r.cells[c], b.cellGain(c), r.noise[c], b.scan.mul[c])).because(r.conditions())
-		f.Budget = nil
-	}
-	f.Cell = c + 1
-	return f
-}
-
-// reference is the result by which cells are compared: the longest time of a
-// discharge, else of a charge; nil for none.
-func (p *pulses) reference() *resist {
-	for d := range p.results {
-		for k := len(pulseTimes) - 1; k >= 0; k-- {
-			if r := &p.results[d][k]; r.seen && r.reason == "" {
-				return r
-			}
-		}
-	}
-	return nil
-}
-
-func (p *pulses) spread(b *instruments, r *resist) Figure {
-	var x []float64
-	for _, dv := range r.cells {
-		if !math.IsNaN(dv) {
-			x = append(x, dv/r.di)
-		}
-	}
-	median := sample.Median(x)
-	if len(x) < len(r.cells) || len(x) == 0 || median <= 0 {
-		return unproven(ResistanceSpread, "%", "not every cell's resistance was measured")
-	}
-	lo, hi := slices.Index(x, slices.Min(x)), slices.Index(x, slices.Max(x))
-	noise := math.Hypot(max(r.noise[lo], p.scan.mul[lo]/math.Sqrt(12)), max(r.noise[hi], p.scan.mul[hi]/math.Sqrt(12)))
-	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, 0)).
-		With(b.cellGain(lo), 100*x[lo]/median).With(b.cellGain(hi), 100*x[hi]/median)
-	return figure(ResistanceSpread, "%", v).because(r.conditions()).
-		with(fmt.Sprintf("cell %d highest, cell %d lowest; of the median %.4g mOhm", hi+1, lo+1, median*1000))
-}
-
 // Rules for an odd cell: both tests must agree, so that chance alone rarely
 // accuses one, and the distance must be more than the readings' own noise.
 const (
@@ -234,7 +120,7 @@ func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
 			noise[c] = 2 * math.Sqrt2 * max(r.noise[c], a.scan.mul[c]/math.Sqrt(12)) / math.Abs(r.di) * 1000
 		}
 		found = append(found, outliers("resistance", "mOhm", x, noise, "a joint, a weld or a pouch that does not carry its share", "a tap on the wrong side of a joint, or a reading that is too low")...)
-		doubt("resistance", x, r.conditions())
+		doubt("resistance", x, r.conditions(b.coefficient))
 	}
 	// What balancing has set right to within its target is no cell's own; its
 	// remainder is the planner's, and told by the imbalance.

@@ -7,8 +7,13 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
-// pulseTimes are the seconds after the edge at which a resistance is taken.
-var pulseTimes = [...]float64{1, 10}
+// pulseTimes are the seconds after the edge at which a resistance is taken: those
+// of check pulses, and 18 and 30 s of the power profiles of ISO 12405-4 and the
+// US national-lab manual (from memory).
+var pulseTimes = [...]float64{0.1, 1, 2, 5, 10, 18, 30}
+
+// pulseAsked are the times that are told about even where no pulse reached them.
+func pulseAsked(at float64) bool { return at == 1 || at == 10 }
 
 // Conditions for comparing resistances between modules, common practice:
 // every sensor within 2 K of the others and 25 +/- 3 degC.
@@ -60,6 +65,9 @@ type resist struct {
 	late, drift float64
 	temp        float64 // degC, mean
 	spread      float64 // K
+	// rest is each cell's voltage before the edge, V, and sum the meter's.
+	rest []float64
+	when drivers.Instant // of the last reading before the edge
 }
 
 // pulses finds the edges of current pulses and takes voltages at set times
@@ -69,6 +77,9 @@ type pulses struct {
 	slew    [2]float64   // A/s by direction: 0 discharge, 1 charge
 	wants   [][2]float64 // by step: magnitude of the pulse in each direction, A
 	planned [2]bool
+	reach   [2]float64 // s, the longest pulse planned
+	edge    [2]float64 // V, where a cell may go at most by direction
+	most    [2]float64 // A, the limit of the current by direction
 	period  float64
 	skew    float64 // worst skew plus averaging window of cells and current, s
 	gap     drivers.Span
@@ -106,6 +117,8 @@ type pulses struct {
 func (p *pulses) init(plan *machine.Plan, s *scanner) {
 	p.scan = s
 	p.slew[0], p.slew[1] = float64(plan.Bench.Load.Slew)*1e-6, float64(plan.Bench.Supply.Slew)*1e-6
+	p.edge = [2]float64{float64(plan.Limits.CellMin) * 1e-6, float64(plan.Limits.CellMax) * 1e-6}
+	p.most = [2]float64{float64(plan.Limits.DischargeMax) * 1e-6, float64(plan.Limits.ChargeMax) * 1e-6}
 	p.period = seconds(plan.Bench.Monitor.Period)
 	p.gap = gapPeriods * plan.Bench.Monitor.Period
 	p.wants = make([][2]float64, len(plan.Steps))
@@ -120,6 +133,7 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 		}
 		p.wants[c.Step][dir] = float64(c.Drive.Current) * 1e-6
 		p.planned[dir] = true
+		p.reach[dir] = max(p.reach[dir], seconds(c.Drive.Span))
 	}
 	for i, c := range s.layout.Channels {
 		if i < s.cells || i == s.current {
@@ -134,6 +148,7 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 		for k := range p.results[d] {
 			p.results[d][k].cells = make([]float64, s.cells)
 			p.results[d][k].noise = make([]float64, s.cells)
+			p.results[d][k].rest = make([]float64, s.cells)
 		}
 	}
 }

@@ -28,6 +28,8 @@ func (p *pulses) take(prev, now *snapshot, w, short float64) {
 		}
 	}
 	copy(r.noise, p.noise)
+	copy(r.rest, p.pre.cells)
+	r.when = p.preAt
 	r.meter, r.dof = p.meter, p.dof
 	r.late = p.bracket/2 + p.skew + short
 	if full != 0 && at > p.tEdge {
@@ -50,7 +52,7 @@ func (p *pulses) open(r *resist, reason string) bool {
 	}
 	*r = resist{
 		seen: true, reason: reason, index: p.index, pass: p.pass, label: p.label,
-		cells: r.cells, noise: r.noise, temp: p.temp, spread: p.gapK,
+		cells: r.cells, noise: r.noise, rest: r.rest, temp: p.temp, spread: p.gapK,
 	}
 	return reason == ""
 }

@@ -13,11 +13,13 @@ const restMin = 5 * drivers.Minute
 
 // rested are the cells' voltages at the end of one rest.
 type rested struct {
-	label  string
-	long   drivers.Span
-	cells  []float64 // V, NaN where there is no reading
-	meter  float64   // V, NaN where it gave none
-	reason string
+	label string
+	long  drivers.Span
+	cells []float64 // V, NaN where there is no reading
+	meter float64   // V, NaN where it gave none
+	// settled is how far each cell still was from rest, nil where unknown.
+	settled []settling
+	reason  string
 }
 
 // rests remembers the few rests that figures come from.
@@ -32,6 +34,8 @@ func (t *rests) close(a *Analyser, r *run) {
 	}
 	x := &rested{label: r.spec.Label, long: long, cells: make([]float64, a.scan.cells), reason: r.reason()}
 	x.average(a, r)
+	x.fit(&a.trend, &a.scan)
+	a.leaks.close(a, r, x)
 	if a.balance.done && t.after == nil {
 		t.after = x
 	}
@@ -94,7 +98,7 @@ func (t *rests) figures(b *instruments) (module, cells []Figure) {
 	if y := t.before; y != nil && y != x {
 		module = append(module, y.spread(b, RestSpreadBefore))
 	}
-	module = append(module, x.sum(b))
+	module = append(module, x.sum(b), x.unsettled())
 	for c, v := range x.cells {
 		f := unproven(RestVoltage, "V", x.reason)
 		if !math.IsNaN(v) {

@@ -1,7 +1,9 @@
 package qualify_test
 
 import (
+	"fmt"
 	"math"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -56,9 +58,14 @@ func newPlan(t *testing.T, b drivers.Bench, steps []machine.Step, code []machine
 
 func newRig(t *testing.T, p *machine.Plan) *rig {
 	t.Helper()
+	return newRigWith(t, p)
+}
+
+func newRigWith(t *testing.T, p *machine.Plan, options ...qualify.Option) *rig {
+	t.Helper()
 	l := p.Layout
 	require.NoError(t, l.Index())
-	r := &rig{t: t, plan: p, layout: &l, a: qualify.New(p), now: epoch, period: p.Bench.Monitor.Period}
+	r := &rig{t: t, plan: p, layout: &l, a: qualify.New(p, options...), now: epoch, period: p.Bench.Monitor.Period}
 	r.frame.Counts = make([]int32, len(l.Channels))
 	r.cells = make([]float64, l.Cells())
 	r.temps = make([]float64, l.Temps())
@@ -135,4 +142,10 @@ func find(t *testing.T, f *qualify.Figures, name string) qualify.Figure {
 	g, ok := f.Find(name)
 	require.True(t, ok, "no figure %s", name)
 	return g
+}
+
+// fmtScan reads what a joint's detail says: the constant in mOhm, the factor.
+func fmtScan(detail string, constant, factor *float64) (int, error) {
+	_, after, _ := strings.Cut(detail, "of it ")
+	return fmt.Sscanf(after, "%g mOhm constant like a joint, the rest grows like a cell of %g times", constant, factor)
 }

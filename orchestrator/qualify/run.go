@@ -2,6 +2,7 @@ package qualify
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -40,6 +41,7 @@ type run struct {
 	sign        float64 // +1 charging, -1 discharging, 0 neither
 	extreme     float64
 	extremeCell int
+	low         float64 // A, the least magnitude of its current
 	target      float64 // where the step's cells should end, 0 for none
 	slope       slope
 
@@ -52,7 +54,7 @@ type run struct {
 }
 
 func newRun(plan *machine.Plan, r machine.Record, at drivers.Instant, s *scanner) *run {
-	n := &run{index: r.Step, pass: r.Pass, spec: &plan.Steps[r.Step], begun: at, extremeCell: -1}
+	n := &run{index: r.Step, pass: r.Pass, spec: &plan.Steps[r.Step], begun: at, extremeCell: -1, low: math.Inf(1)}
 	for i := range plan.Code {
 		if c := &plan.Code[i]; c.Step == r.Step && c.Drive != nil {
 			n.drive = c.Drive
@@ -118,6 +120,7 @@ func (r *run) frame(s *scanner, now *reading, counts []int32) {
 			r.rise = max(r.rise, s.value(pos, c)-t0)
 		}
 	}
+	r.low = min(r.low, math.Abs(now.i))
 	if r.sign == 0 || now.i*r.sign <= s.near {
 		return
 	}

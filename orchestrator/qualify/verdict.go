@@ -208,7 +208,7 @@ func limitIn(unit string, limit int64) (float64, bool) {
 		return x / 3.6e12, true
 	case "Wh":
 		return x / 3.6e9, true
-	case "mOhm", "mV", "mA", "K":
+	case "mOhm", "mV", "mA", "K", "W":
 		return x / 1e3, true
 	case "V", "A":
 		return x / 1e6, true

@@ -45,7 +45,7 @@ func Judge(ctx context.Context, runs rigwardenv1.RunsClient, id string) (*Judged
 	sum := &tally{h: sha256.New()}
 	sum.text(r.Run.GetPlan())
 	sum.text([]byte(r.Run.GetCriteria()))
-	a := qualify.New(r.Plan)
+	a := qualify.New(r.Plan, qualify.Agreed(criteria))
 	for {
 		it, err := r.Next()
 		if errors.Is(err, io.EOF) {

@@ -1,0 +1,157 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+)
+
+// Rules for self-discharge from the drift of a resting voltage.
+const (
+	// leakMin is the shortest rest that anything is told of.
+	leakMin = drivers.Hour
+	// leakHalf is where in a rest the drift is taken from on: the relaxation
+	// before is none of it.
+	leakHalf = 0.5
+	// leakFlat is the greatest share of the rated capacity that one step of the
+	// reading may stand for: on a flatter curve a voltage tells nothing.
+	leakFlat = 0.01
+	// leakSlope is how well the slope of a discharge curve stands for that of the
+	// open-circuit curve, and leakEntropy how much a resting voltage may move with
+	// temperature, V/K (both common practice, no source).
+	leakSlope   = 0.2
+	leakEntropy = 0.5e-3
+)
+
+// drift is how one cell's voltage moved through the end of a rest, V/s, with the
+// standard error of the line and its degrees of freedom.
+type drift struct{ slope, error, dof float64 }
+
+// leak is what self-discharge is computed from.
+type leak struct {
+	label  string
+	long   drivers.Span
+	reason string
+	drifts []drift
+	// warm is the temperature's change over the same time in K/s, span that time.
+	warm, span float64
+	settled    []settling
+	perVolt    []float64 // A.s/V of each cell there
+	bleeding   bool
+}
+
+// leaks remembers the longest rest.
+type leaks struct{ longest *leak }
+
+func (l *leaks) close(a *Analyser, r *run, x *rested) {
+	long := r.ended.Sub(r.begun)
+	if long < leakMin || l.longest != nil && long <= l.longest.long {
+		return
+	}
+	n := &leak{label: r.spec.Label, long: long, reason: r.reason(), settled: x.settled}
+	l.longest = n
+	t := &a.trend
+	if t.holes || x.settled == nil {
+		n.refuse("readings of cells are missing")
+		return
+	}
+	if a.bled.total != a.bledRest {
+		n.refuse("cells were bled in the rest")
+		return
+	}
+	for c := range a.scan.cells {
+		at, v := t.course(c, leakHalf)
+		line, err := gum.FitLine(at, v, 0)
+		if err != nil {
+			n.refuse("too few readings")
+			return
+		}
+		// Quantised means without noise scatter less than they err.
+		floor := a.scan.mul[c] / math.Sqrt(12) / (stat.StdDev(at, nil) * math.Sqrt(float64(len(at)-1)))
+		n.drifts = append(n.drifts, drift{line.Slope.X(), max(line.Slope.U(), floor), float64(len(at) - 2)})
+	}
+	last := t.rows - 1
+	n.span = (1 - leakHalf) * t.t[last]
+	for k := range t.rows {
+		if t.t[k] >= leakHalf*t.t[last] {
+			n.warm = (t.temp[last] - t.temp[k]) / n.span
+			break
+		}
+	}
+	per, why := a.curve.perVolt(a.cycles.rated)
+	if why != "" {
+		n.refuse(why)
+	}
+	n.perVolt = per
+}
+
+func (n *leak) refuse(why string) {
+	if n.reason == "" {
+		n.reason = why
+	}
+}
+
+// figures: the worst cell's self-discharge in mA, and each cell's.
+func (l *leaks) figures(a *Analyser, b *instruments) (worst Figure, cells []Figure) {
+	n := l.longest
+	if n == nil {
+		return unproven(SelfDischarge, "mA", fmt.Sprintf("the run has no rest of %.0f h", seconds(leakMin)/3600)), nil
+	}
+	if n.reason != "" || n.perVolt == nil {
+		return unproven(SelfDischarge, "mA", n.label+": "+n.reason), nil
+	}
+	drain := gum.Own("monitor's own drain", float64(a.plan.Bench.Monitor.DrainWithin)*1e-3)
+	at := -1
+	for c := range n.drifts {
+		f := n.cell(a, b, drain, c)
+		f.Cell = c + 1
+		cells = append(cells, f)
+		if !f.NoValue && (at < 0 || f.Value > cells[at].Value) {
+			at = c
+		}
+	}
+	for _, f := range cells {
+		if f.Status != OK {
+			worst = f
+			worst.Reason = fmt.Sprintf("cell %d: %s", f.Cell, f.Reason)
+			worst.Cell = 0
+			return worst, cells
+		}
+	}
+	worst = cells[at]
+	worst.Cell = 0
+	worst.Detail = fmt.Sprintf("cell %d, %s", at+1, worst.Detail)
+	for c := range cells {
+		cells[c].Budget = nil
+	}
+	return worst, cells
+}
+
+// cell is I = -C*dV/dt less the monitor's drain, with C = dQ/dV.
+func (n *leak) cell(a *Analyser, b *instruments, drain *gum.Input, c int) Figure {
+	per, d := n.perVolt[c], n.drifts[c]
+	step := a.scan.mul[c]
+	if per <= 0 || per*step > leakFlat*a.cycles.rated {
+		return unproven(SelfDischarge, "mA", fmt.Sprintf("the open-circuit curve is too flat here: one step of %.3g mV stands for %.2g %% of the capacity", step*1000, 100*math.Abs(per)*step/a.cycles.rated))
+	}
+	taken := float64(a.plan.Bench.Monitor.Drain) * 1e-3
+	gain, _ := b.scan.accuracy(c)
+	v := gum.Exact(-per*d.slope*1000-taken).
+		With(gum.Normal("scatter of the drift", d.error, d.dof), per*1000).
+		With(gum.Rectangular("slope of the open-circuit curve", leakSlope), per*d.slope*1000).
+		With(gum.Rectangular("tap gain", gain), per*d.slope*1000).
+		With(gum.Rectangular("relaxation left", (math.Abs(n.settled[c].left)+n.settled[c].within)/n.span), per*1000).
+		With(gum.Rectangular("temperature", leakEntropy*math.Abs(n.warm)), per*1000).
+		With(drain, 1)
+	detail := fmt.Sprintf("%s, %.3g h: %.3g mV a day at %.3g Ah/V", n.label, seconds(n.long)/3600, d.slope*86400*1000, per/3600)
+	if taken > 0 {
+		detail += fmt.Sprintf(", less the monitor's %.3g mA", taken)
+	} else {
+		detail += "; the monitor's own drain is not declared and counts in"
+	}
+	return figure(SelfDischarge, "mA", v).with(detail)
+}

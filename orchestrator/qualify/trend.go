@@ -1,0 +1,172 @@
+package qualify
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// trendRows is how many means of a rest are kept however long it lasts.
+const trendRows = 64
+
+// trend keeps the course of all cells and of the mean temperature through one
+// rest: means over equal times, which double whenever the rows run out.
+type trend struct {
+	began drivers.Instant
+	width drivers.Span
+	rows  int
+	t     [trendRows]float64 // s since it began, middle of the row
+	temp  [trendRows]float64 // K
+	cells [trendRows][]float64
+	sum   []float64
+	sumK  float64
+	n     int
+	kept  int // readings in each kept row
+	upto  drivers.Instant
+	holes bool // a reading was missing
+}
+
+func (t *trend) init(s *scanner) {
+	for k := range t.cells {
+		t.cells[k] = make([]float64, s.cells)
+	}
+	t.sum = make([]float64, s.cells)
+}
+
+func (t *trend) begin(at drivers.Instant, period drivers.Span) {
+	t.began, t.upto, t.width, t.rows, t.kept, t.holes = at, at, max(period, 1), 0, 0, false
+	t.clear()
+}
+
+func (t *trend) clear() {
+	clear(t.sum)
+	t.sumK, t.n = 0, 0
+}
+
+// frame takes a frame of the rest.
+func (t *trend) frame(s *scanner, at drivers.Instant, counts []int32) {
+	kelvin, n := 0.0, 0.0
+	for i := range s.temps {
+		if c := counts[s.cells+i]; c != drivers.NoReading {
+			kelvin, n = kelvin+s.value(s.cells+i, c), n+1
+		}
+	}
+	for c := range t.sum {
+		if counts[c] == drivers.NoReading {
+			t.holes = true
+			return
+		}
+	}
+	for c := range t.sum {
+		t.sum[c] += s.value(c, counts[c])
+	}
+	t.sumK += kelvin / max(n, 1)
+	t.n++
+	if at.Sub(t.upto) >= t.width {
+		t.keep(at)
+	}
+}
+
+func (t *trend) keep(at drivers.Instant) {
+	if t.rows == trendRows {
+		t.halve()
+		if at.Sub(t.upto) < t.width {
+			return // the row goes on
+		}
+	}
+	k := t.rows
+	t.t[k] = seconds(t.upto.Sub(t.began))/2 + seconds(at.Sub(t.began))/2
+	t.temp[k] = t.sumK / float64(t.n)
+	for c := range t.sum {
+		t.cells[k][c] = t.sum[c] / float64(t.n)
+	}
+	t.kept = max(t.kept, t.n)
+	t.rows++
+	t.upto = at
+	t.clear()
+}
+
+// halve makes one row of every two.
+func (t *trend) halve() {
+	for k := range trendRows / 2 {
+		t.t[k] = (t.t[2*k] + t.t[2*k+1]) / 2
+		t.temp[k] = (t.temp[2*k] + t.temp[2*k+1]) / 2
+		for c := range t.cells[k] {
+			t.cells[k][c] = (t.cells[2*k][c] + t.cells[2*k+1][c]) / 2
+		}
+	}
+	t.rows, t.width = trendRows/2, 2*t.width
+}
+
+// course is one cell's part of a trend, from a share of the rest on.
+func (t *trend) course(cell int, from float64) (at, v []float64) {
+	if t.rows == 0 {
+		return nil, nil
+	}
+	begin := from * t.t[t.rows-1]
+	for k := range t.rows {
+		if t.t[k] >= begin {
+			at, v = append(at, t.t[k]), append(v, t.cells[k][cell])
+		}
+	}
+	return at, v
+}
+
+// settling is how far a cell still is from rest: Left = V(end) - V(settled) in V
+// with the half width of what the data allow, Tau in s the time constant that
+// fits best.
+type settling struct{ left, within, tau float64 }
+
+// settle fits V = Vs + a*exp(-t/tau) to the last two thirds of a rest, where the
+// slowest part rules, and keeps every tau that the data do not refuse: their
+// answers differ more than any one's scatter says. A tau over the length of the
+// rest cannot be told from a drift. Step is the reading's step in V. False where
+// there are too few points.
+func settle(at, v []float64, end, step float64) (settling, bool) {
+	n := len(at)
+	if n < 8 {
+		return settling{}, false
+	}
+	width := at[1] - at[0]
+	type fit struct{ tau, rss, left, error float64 }
+	var fits []fit
+	x := make([]float64, n)
+	// Averages of a quantised reading are no better than this without noise.
+	floor := float64(n) * step * step / 12
+	best := math.Inf(1)
+	for tau := 2 * width; tau <= end; tau *= 1.12 {
+		for k, t := range at {
+			x[k] = math.Exp((end - t) / tau) // 1 at the end
+		}
+		alpha, a := stat.LinearRegression(x, v, nil, false)
+		mean := stat.Mean(x, nil)
+		rss, sxx := floor, 0.0
+		for k := range x {
+			e := v[k] - alpha - a*x[k]
+			rss, sxx = rss+e*e, sxx+(x[k]-mean)*(x[k]-mean)
+		}
+		if !(sxx > 0) || math.IsNaN(a) {
+			continue
+		}
+		fits = append(fits, fit{tau, rss, a, math.Sqrt(rss / float64(n-3) / sxx)})
+		best = min(best, rss)
+	}
+	if len(fits) == 0 {
+		return settling{}, false
+	}
+	var s settling
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, f := range fits {
+		if f.rss == best {
+			s.left, s.tau = f.left, f.tau
+		}
+		// About 95 % by the likelihood's ratio for one parameter.
+		if f.rss <= best*(1+4/float64(n-3)) {
+			lo, hi = min(lo, f.left-2*f.error), max(hi, f.left+2*f.error)
+		}
+	}
+	s.within = max(hi-s.left, s.left-lo)
+	return s, true
+}
