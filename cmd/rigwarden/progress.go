@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"time"
 
 	"golang.org/x/term"
 
@@ -12,8 +13,10 @@ import (
 )
 
 // terminal says whether output goes to a person's terminal.
-func (a *app) terminal() bool {
-	f, ok := a.out.(*os.File)
+func (a *app) terminal() bool { return isTerminal(a.out) }
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
@@ -110,3 +113,80 @@ func oneLine(b *rigwardenv1.BenchStatus) string {
 		cell(b.CellHighUv, b.GetCellHigh()), cell(b.CellLowUv, b.GetCellLow()),
 		temperatures(b), ampHours(b.GetStepChargeNc()))
 }
+
+// runsTold tells how many runs of a rehearsal are behind and how long the rest
+// takes, on standard error: what goes to standard output stays the same for the
+// same seeds.
+type runsTold struct {
+	out           io.Writer
+	silent, live  bool
+	asked         uint64
+	runs, found   int
+	begun, latest time.Time
+}
+
+func (a *app) newRunsTold(asked uint64) *runsTold {
+	return &runsTold{out: a.err, live: isTerminal(a.err), silent: a.json && !isTerminal(a.err), asked: asked}
+}
+
+// How often progress is told: in place on a terminal, in lines elsewhere.
+const (
+	toldInPlace = 200 * time.Millisecond
+	toldInLines = time.Minute
+)
+
+// begin says beforehand what the runs will take.
+func (p *runsTold) begin(perMinute float64, long time.Duration) {
+	p.begun = time.Now()
+	p.latest = p.begun
+	if p.silent {
+		return
+	}
+	digits := 0
+	if perMinute < 10 {
+		digits = 1
+	}
+	fmt.Fprintf(p.out, "about %.*f runs a minute; %d take about %s. Ctrl-C ends early and tells what was seen.\n",
+		digits, perMinute, p.asked, inSeconds(long))
+}
+
+// done counts the run of a seed.
+func (p *runsTold) done(seed uint64, held bool) {
+	p.runs++
+	if !held {
+		p.found++
+		if !p.silent {
+			p.clear()
+			fmt.Fprintf(p.out, "seed %d: not held\n", seed)
+		}
+	}
+	every := toldInLines
+	if p.live {
+		every = toldInPlace
+	}
+	now := time.Now()
+	if p.silent || now.Sub(p.latest) < every {
+		return
+	}
+	p.latest = now
+	each := float64(now.Sub(p.begun)) / float64(p.runs)
+	left := time.Duration(each * float64(p.asked-uint64(p.runs)))
+	line := fmt.Sprintf("%d of %d runs, %d not held, %s left", p.runs, p.asked, p.found, inSeconds(left))
+	if p.live {
+		p.inPlace(line)
+		return
+	}
+	fmt.Fprintln(p.out, line)
+}
+
+// inPlace shows a line on a terminal until the next, or until clear.
+func (p *runsTold) inPlace(line string) {
+	if p.live {
+		fmt.Fprintf(p.out, "\r\x1b[K%s", line)
+	}
+}
+
+func (p *runsTold) clear() { p.inPlace("") }
+
+// inSeconds is a span in whole seconds, at least one.
+func inSeconds(d time.Duration) string { return max(d.Round(time.Second), time.Second).String() }

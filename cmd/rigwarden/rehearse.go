@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"runtime"
@@ -33,9 +34,16 @@ instruments, contactors, cells, the store, and the process itself. The code is t
 a real run. A judge who knows the true state of every cell says whether one left the
 cell maker's limits, and whether the bench could be put right and work again.
 
+It runs at full length: a profile of a day takes seconds a run, and how many runs a
+minute that makes is told before they start. Progress goes to standard error.
+
 A seed names a whole campaign and gives the same on any machine: --seed repeats one and
-prints its event lines. Exit code 0 says that everything held in all the runs asked for,
-3 that it did not or that somebody ended it early, 2 that a file or flag has mistakes.`,
+prints its event lines. --matrix strikes every single fault once in every state instead.
+
+Exit codes here:
+  0  everything held in all the runs that were asked for
+  2  a file or flag has mistakes, or the profile does not even pass without faults
+  3  something did not hold, or Ctrl-C ended it early: what is missing proves nothing`,
 		Example: `  rigwarden rehearse --module QK-01 --profile quick --bench practice --seeds 1000
   rigwarden rehearse --module KW-01.yaml --profile mine.yaml --bench bench.yaml
   rigwarden rehearse --seed 17
@@ -67,17 +75,31 @@ func (a *app) rehearse(ctx context.Context, f rehearseFlags, single bool) error 
 	if f.seeds < 1 || f.seeds > seedsMost { // no run at all would hold, and say nothing
 		return usagef("--seeds %d: 1 to %d would be right", f.seeds, seedsMost)
 	}
-	t, err := twinOf(f)
-	if err != nil {
-		return err
+	asked := f.seeds
+	if single {
+		asked = 1
 	}
+	told := a.newRunsTold(asked)
+	told.inPlace("running the profile once without faults")
+	begin := time.Now()
+	t, err := waitFor(ctx, func() (*rehearse.Twin, error) { return twinOf(f) })
+	once := time.Since(begin)
+	told.clear()
 	switch {
+	case err != nil:
 	case single:
-		return a.rehearseOne(t, f.seed)
+		err = a.rehearseOne(ctx, t, f.seed)
 	case f.matrix:
-		return a.rehearseMatrix(ctx, t)
+		err = a.rehearseMatrix(ctx, t)
+	default:
+		err = a.rehearseMany(ctx, t, f, told, once)
 	}
-	return a.rehearseMany(ctx, t, f)
+	if err != nil && ctx.Err() != nil && errors.Is(err, context.Canceled) { // before anything was judged
+		var none rehearse.Summary
+		none.Close()
+		return a.judged(&none, int(asked))
+	}
+	return err
 }
 
 // twinOf reads the three files and makes their twin.
@@ -112,54 +134,62 @@ func twinOf(f rehearseFlags) (*rehearse.Twin, error) {
 	return t, nil
 }
 
+// waitFor does what cannot be ended early on a goroutine of its own and lets
+// Ctrl-C end the command all the same; the process then ends with it.
+func waitFor[T any](ctx context.Context, do func() (T, error)) (T, error) {
+	type answer struct {
+		v   T
+		err error
+	}
+	done := make(chan answer, 1)
+	go func() {
+		v, err := do()
+		done <- answer{v, err}
+	}()
+	select {
+	case a := <-done:
+		return a.v, a.err
+	case <-ctx.Done():
+		var none T
+		return none, context.Canceled
+	}
+}
+
 // rehearseOne repeats one seed and prints what happened.
-func (a *app) rehearseOne(t *rehearse.Twin, seed uint64) error {
+func (a *app) rehearseOne(ctx context.Context, t *rehearse.Twin, seed uint64) error {
 	say := func(at drivers.Instant, line string) {
 		fmt.Fprintf(a.out, "%12.3f  %s\n", float64(at.Sub(t.Began()))/1e6, line)
 	}
 	if a.json {
 		say = nil
 	}
-	r, err := t.Run(t.Draw(seed), say)
-	if err != nil {
-		return err
-	}
+	r, err := t.RunUntil(ctx, t.Draw(seed), say)
 	var s rehearse.Summary
-	s.Add(r)
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		return err
+	default:
+		s.Add(r)
+	}
 	s.Close()
 	return a.judged(&s, 1)
 }
 
 // rehearseMany runs campaigns until all are done or somebody has seen enough.
-func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlags) error {
+func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlags, told *runsTold, once time.Duration) error {
 	workers := runtime.GOMAXPROCS(0)
-	begin := time.Now()
-	if _, err := t.Run(t.Plain(f.first), nil); err != nil {
+	each, err := campaignSpan(ctx, t, f.first, once)
+	if err != nil {
 		return err
 	}
-	rate := float64(time.Minute) / float64(max(time.Since(begin), time.Microsecond)) * float64(workers)
-	note := func(format string, args ...any) {
-		if !a.json {
-			fmt.Fprintf(a.out, format, args...)
-		}
-	}
-	note("about %.0f runs a minute; %d runs take about %s. Ctrl-C ends early and tells what was seen.\n",
-		rate, f.seeds, time.Duration(float64(f.seeds)/rate*float64(time.Minute)).Round(time.Second))
+	told.begin(float64(workers)/each.Minutes(), each*time.Duration(f.seeds)/time.Duration(workers))
 	var s rehearse.Summary
-	begin = time.Now()
-	told := begin
-	err := t.Many(ctx, f.first, int(f.seeds), workers, func(r *rehearse.Result) {
+	err = t.Many(ctx, f.first, int(f.seeds), workers, func(r *rehearse.Result) {
 		s.Add(r)
-		if !r.Held() {
-			note("seed %d: not held\n", r.Campaign.Seed)
-		}
-		if time.Since(told) < rehearseEvery {
-			return
-		}
-		told = time.Now()
-		left := time.Duration(float64(time.Since(begin)) / float64(s.Runs) * float64(int(f.seeds)-s.Runs))
-		note("%d of %d runs, %d violations, %s left\n", s.Runs, f.seeds, len(s.Violations), left.Round(time.Second))
+		told.done(r.Campaign.Seed, r.Held())
 	})
+	told.clear()
 	if err != nil {
 		return err
 	}
@@ -167,8 +197,27 @@ func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlag
 	return a.judged(&s, int(f.seeds))
 }
 
-// rehearseEvery is how often progress is told.
-const rehearseEvery = 5 * time.Second
+// measuredFor is how long campaigns are timed where they are short.
+const measuredFor = 200 * time.Millisecond
+
+// campaignSpan estimates how long a campaign takes one processor, from how long
+// the twin's run without faults took: a campaign is one under faults and one
+// after the repair. Where that was over before the program was warm, the first
+// campaigns are timed.
+func campaignSpan(ctx context.Context, t *rehearse.Twin, seed uint64, once time.Duration) (time.Duration, error) {
+	if once > measuredFor {
+		return 2 * once, nil
+	}
+	begin := time.Now()
+	for n := uint64(0); ; n++ {
+		if _, err := t.RunUntil(ctx, t.Draw(seed+n), nil); err != nil {
+			return 0, err
+		}
+		if took := time.Since(begin); took > measuredFor {
+			return took / time.Duration(n+1), nil
+		}
+	}
+}
 
 // judged prints the summary and ends with what it says. Runs that were asked for
 // and not made prove nothing: who ended early is told what was seen, not that it

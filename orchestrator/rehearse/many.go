@@ -3,11 +3,14 @@ package rehearse
 import (
 	"context"
 	"sync"
+
+	"github.com/rigwarden/rigwarden/drivers"
 )
 
 // Many runs the campaigns of n seeds from first on over some workers, and calls
 // done for each result in the order of the seeds, from one goroutine at a time.
-// It ends early, without an error, where the context does.
+// It ends early, without an error, where the context does: campaigns under way
+// are given up, and those after them not told.
 func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func(*Result)) error {
 	type answer struct {
 		r   *Result
@@ -25,7 +28,7 @@ func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func
 	for range max(workers, 1) {
 		group.Go(func() {
 			for i := range work {
-				r, err := t.Run(t.Draw(first+uint64(i)), nil)
+				r, err := t.RunUntil(ctx, t.Draw(first+uint64(i)), nil)
 				slots[i%len(slots)] <- answer{r, err}
 			}
 		})
@@ -55,6 +58,9 @@ func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func
 			continue
 		}
 		a := <-slots[got%len(slots)]
+		if a.err != nil && ctx.Err() != nil {
+			return nil
+		}
 		if a.err != nil {
 			return a.err
 		}
@@ -62,4 +68,10 @@ func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func
 		done(a.r)
 	}
 	return nil
+}
+
+// RunUntil is Run that the context can end, with its error: what had been found
+// by then is of a bench that was left alone, and is not told.
+func (t *Twin) RunUntil(ctx context.Context, c *Campaign, say func(at drivers.Instant, text string)) (*Result, error) {
+	return t.run(c, &runOptions{ctx: ctx, say: say})
 }

@@ -13,6 +13,10 @@ import (
 
 // Write prints the summary for people.
 func (s *Summary) Write(w io.Writer) {
+	if s.Runs == 0 {
+		fmt.Fprintln(w, "no run was finished")
+		return
+	}
 	fmt.Fprintf(w, "%d runs, seeds %d to %d, %.1f h of rig time; %d with several faults at once, %d processes killed\n",
 		s.Runs, s.First, s.Last, float64(s.RigTime)/float64(drivers.Hour), s.Double, s.Killed)
 	columns(w, "faults drawn", s.Faults)
@@ -21,14 +25,9 @@ func (s *Summary) Write(w io.Writer) {
 	columns(w, "runs after the repair ended", s.Next)
 	fmt.Fprintf(w, "from a true violation to no true current: %s\n", s.ToZero)
 	fmt.Fprintf(w, "from a trip to no true current:           %s\n", s.TripZero)
-	fmt.Fprintf(w, "greatest sensor error that nobody noticed: cell %.1f mV (seed %d), temperature %.1f K (seed %d)\n",
-		float64(s.CellError.Value)/1e3, s.CellError.Seed, float64(s.TempError.Value)/1e3, s.TempError.Seed)
-	fmt.Fprintln(w, "least room that was left to the maker's limits, of any true cell:")
-	for _, what := range slices.Sorted(maps.Keys(s.Worst)) {
-		e := s.Worst[what]
-		name, unit, _ := strings.Cut(what, "_")
-		fmt.Fprintf(w, "  %-12s %9.3f %s (seed %d)\n", name, float64(e.Value)/scaleOf[unit].per, scaleOf[unit].unit, e.Seed)
-	}
+	fmt.Fprintf(w, "greatest sensor error that nobody noticed: cell %s, temperature %s\n",
+		s.CellError.of(1e3, "mV"), s.TempError.of(1e3, "K"))
+	s.writeRoom(w)
 	if len(s.Beyond) > 0 {
 		columns(w, "left to hardware, or done by several faults at once", s.Beyond)
 	}
@@ -41,6 +40,39 @@ func (s *Summary) Write(w io.Writer) {
 			break
 		}
 		fmt.Fprintf(w, "  seed %d: %s\n", v.Seed, v.Text)
+	}
+}
+
+// of prints an extreme that is 0 where there is none.
+func (e Extreme) of(per float64, unit string) string {
+	if e.Value == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.1f %s (seed %d)", float64(e.Value)/per, unit, e.Seed)
+}
+
+// writeRoom prints how near the truth came to the maker's limits, and how far
+// beyond them it went.
+func (s *Summary) writeRoom(w io.Writer) {
+	figure := func(key string, v int64, format string) (name, value string) {
+		at := strings.LastIndex(key, "_")
+		u := scaleOf[key[at+1:]]
+		return key[:at], fmt.Sprintf(format+" %s", float64(v)/u.per, u.unit)
+	}
+	fmt.Fprintln(w, "least room that software left to the maker's limits, of any true cell:")
+	for _, key := range slices.Sorted(maps.Keys(s.Worst)) {
+		name, value := figure(key, s.Worst[key].Value, "%9.3f")
+		fmt.Fprintf(w, "  %-14s %s (seed %d)\n", name, value, s.Worst[key].Seed)
+	}
+	if len(s.Outside) == 0 {
+		fmt.Fprintln(w, "worst excursion beyond the maker's limits, of any true cell: none")
+		return
+	}
+	fmt.Fprintln(w, "worst excursion beyond the maker's limits, of any true cell, whatever did it:")
+	for _, key := range slices.Sorted(maps.Keys(s.Outside)) {
+		e := s.Outside[key]
+		name, value := figure(key, e.Beyond, "%9.3f")
+		fmt.Fprintf(w, "  %-14s %s (seed %d)\n", name, value, e.Seed)
 	}
 }
 

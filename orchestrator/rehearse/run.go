@@ -1,12 +1,13 @@
 package rehearse
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
-	"github.com/rigwarden/rigwarden/orchestrator/balance"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -37,7 +38,9 @@ type Result struct {
 	// nobody stopped.
 	CellError, TempError SensorError
 	Killed               bool
-	FalseTrip, Missed    bool
+	// Lost is how much of the record a kill took.
+	Lost              drivers.Span
+	FalseTrip, Missed bool
 	// Next is how the run after the repair ended.
 	Next       machine.Outcome
 	NextReason string
@@ -49,6 +52,7 @@ func (r *Result) Held() bool { return len(r.Violations) == 0 && !r.FalseTrip && 
 
 // runOptions are for those who run a campaign in parts.
 type runOptions struct {
+	ctx     context.Context // nil: nobody ends it early
 	healthy *Healthy
 	say     func(at drivers.Instant, text string)
 }
@@ -62,23 +66,32 @@ func (t *Twin) Run(c *Campaign, say func(at drivers.Instant, text string)) (*Res
 type rehearsal struct {
 	t     *Twin
 	c     *Campaign
+	ctx   context.Context
 	w     *witness
 	shelf *shelf
 	loop  *bench.Stepped
-	runs  int
-	acts  []Act
-	end   *bench.Ending // of the run under way; nil while it goes on
-	r     *Result
+	// text and digest are of the campaign's plan, where it is not the twin's.
+	text   []byte
+	digest string
+	acts   []Act
+	end    *bench.Ending // of the run under way; nil while it goes on
+	r      *Result
 }
 
-func (t *Twin) run(c *Campaign, o *runOptions) (*Result, error) {
+func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	rig, err := virtual.New(c.Config)
 	if err != nil {
 		return nil, err
 	}
 	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy}
-	x := &rehearsal{t: t, c: c, w: w, shelf: &shelf{w: w, fault: c.Store}, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
-	w.shelf = x.shelf
+	if c.Kill != nil {
+		w.killAt = c.Kill.Call
+	}
+	if w.shelf, err = newShelf(w, c.Store); err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, w.shelf.remove()) }()
+	x := &rehearsal{t: t, c: c, ctx: o.ctx, w: w, shelf: w.shelf, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
 	x.watch()
 	if o.say != nil {
 		for _, l := range c.Lines() {
@@ -88,13 +101,28 @@ func (t *Twin) run(c *Campaign, o *runOptions) (*Result, error) {
 	if err := x.underFaults(); err != nil {
 		return nil, err
 	}
+	if x.given() {
+		return nil, o.ctx.Err()
+	}
 	x.judge()
 	if o.healthy != nil {
 		o.healthy.Length, o.healthy.Calls = x.r.Span, w.calls
-		return x.r, nil
+		return x.r, x.leave()
 	}
-	return x.r, x.putRight()
+	if err := x.putRight(); err != nil {
+		return nil, err
+	}
+	if x.given() { // what it found is of a bench that was left alone
+		return nil, o.ctx.Err()
+	}
+	if err := x.judgeRecords(); err != nil {
+		return nil, fmt.Errorf("campaign %d: %w", c.Seed, err)
+	}
+	return x.r, nil
 }
+
+// given says that somebody has given the campaign up.
+func (x *rehearsal) given() bool { return x.ctx != nil && x.ctx.Err() != nil }
 
 // watch sets the limits that no true cell may leave.
 func (x *rehearsal) watch() {
@@ -105,53 +133,12 @@ func (x *rehearsal) watch() {
 	})
 }
 
-// open starts the process: a new loop over the rig and the record as they are.
-func (x *rehearsal) open() {
-	w := x.w
-	w.started = false
-	w.armed, w.on = map[virtual.Device]bool{}, map[virtual.Device]bool{}
-	w.last = [2]operation{}
-	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
-		Name: x.c.plan.Bench.Name, Latched: x.shelf.remembered(), Latches: x.shelf,
-	})
-}
-
-// start begins a run.
-func (x *rehearsal) start() error {
-	planner, err := balance.New(x.c.plan, x.t.curve)
-	if err != nil {
-		return err
-	}
-	x.runs++
-	x.end = nil
-	x.w.started, x.w.over = true, false
-	x.shelf.pending = extent{}
-	return x.loop.Start(bench.StartRequest{
-		Run: fmt.Sprintf("r%06d", x.runs), Plan: x.c.plan, PlanDigest: x.t.digest, Journal: tape{x.shelf}, Planner: planner, Who: person,
-		Finished: func(e bench.Ending) { x.end, x.w.over = &e, true },
-	})
-}
-
-// safely does something in the process's life and says whether that ended.
-func safely(do func()) (dead bool) {
-	defer func() {
-		if p := recover(); p != nil {
-			if _, ok := p.(killed); !ok {
-				panic(p)
-			}
-			dead = true
-		}
-	}()
-	do()
-	return false
-}
-
 // After an end the bench is looked at for a while: nothing may come back.
 const (
 	afterEnd   = 5 * drivers.Second
 	afterKill  = 15 * drivers.Second
 	runMost    = 45 * drivers.Minute // and three times the healthy length
-	turnsMost  = 4_000_000
+	turnsMost  = 10_000              // without the clock moving
 	repairMost = 2 * drivers.Minute
 	settleSpan = 5 * drivers.Second
 	linkMost   = 20 * drivers.Minute
@@ -161,8 +148,10 @@ const (
 func (x *rehearsal) underFaults() error {
 	var err error
 	dead := safely(func() {
-		x.open()
-		if err = x.start(); err == nil {
+		if err = x.open(); err == nil {
+			err = x.start()
+		}
+		if err == nil {
 			x.follow(began.Add(3*x.t.Healthy.Length + runMost))
 		}
 	})
@@ -173,15 +162,19 @@ func (x *rehearsal) underFaults() error {
 		dead = safely(func() { x.idle(afterEnd) })
 	}
 	if dead {
-		x.revive()
+		err = x.revive()
 	}
 	x.r.Span = x.w.rig.Now().Sub(began)
-	return nil
+	return err
 }
 
 // follow is the person beside the run: turns until it is over.
 func (x *rehearsal) follow(until drivers.Instant) {
-	for n := 0; x.end == nil && n < turnsMost && x.loop.Now() < until; n++ {
+	last := x.loop.Now()
+	for n := 0; x.end == nil && n < turnsMost && x.loop.Now() < until && !x.given(); n++ {
+		if now := x.loop.Now(); now != last {
+			last, n = now, 0
+		}
 		for len(x.acts) > 0 && x.loop.Now() >= began.Add(x.acts[0].At) {
 			x.act(x.acts[0].Verb)
 			x.acts = x.acts[1:]
@@ -222,43 +215,9 @@ func (x *rehearsal) command(verb machine.Verb) error {
 
 // idle lets the bench's time go on with nothing asked for.
 func (x *rehearsal) idle(d drivers.Span) {
-	for until := x.loop.Now().Add(d); x.loop.Now() < until; {
+	for until := x.loop.Now().Add(d); x.loop.Now() < until && !x.given(); {
 		x.loop.Turn()
 	}
-}
-
-// revive is a killed process's next life: the instruments flowed on, and nobody
-// starts anything (INV-06).
-func (x *rehearsal) revive() {
-	w := x.w
-	x.r.Killed = true
-	marked := x.shelf.energised
-	if w.say != nil {
-		w.say(w.rig.Now(), "process killed")
-	}
-	w.rig.Advance(w.rig.Now().Add(x.c.Kill.Outage))
-	x.c = withoutKill(x.c)
-	w.c = x.c
-	x.open()
-	if w.say != nil {
-		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
-	}
-	if marked && x.loop.Latched() == "" {
-		w.violate(5, "the process died while the bench was energised, and nothing is latched")
-	}
-	x.idle(afterKill)
-	if truth := w.rig.Truth(); truth.Flowing {
-		w.beyond(x, 6, "%v flows after the restart", truth.Current)
-	}
-	if x.end == nil {
-		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}
-	}
-}
-
-func withoutKill(c *Campaign) *Campaign {
-	d := *c
-	d.Kill = nil
-	return &d
 }
 
 // putRight is the second phase: faults off. What has tripped must clear with an
@@ -266,9 +225,8 @@ func withoutKill(c *Campaign) *Campaign {
 func (x *rehearsal) putRight() error {
 	w := x.w
 	from := w.rig.Now()
-	x.c = withoutKill(x.c)
-	w.c = x.c
-	x.shelf.fault = StoreFault{}
+	w.killAt = 0
+	x.shelf.disk.fault = StoreFault{}
 	w.storeFailed = 0
 	w.rig.Heal()
 	if w.rig.Plant().FuseBlown() { // only a new bench has a new fuse
@@ -294,7 +252,9 @@ func (x *rehearsal) putRight() error {
 		}
 	}
 	if x.r.Killed { // a person looks for welds and starts the process anew
-		x.open()
+		if err := x.open(); err != nil {
+			return err
+		}
 	}
 	if err := x.start(); err != nil {
 		w.violate(5, "with everything put right, no run can start: %v", err)
@@ -318,7 +278,7 @@ func (x *rehearsal) putRight() error {
 // bleedLink waits until the link has lost what a supply left on it: a person
 // does not connect an article to a link that is above it.
 func (x *rehearsal) bleedLink() {
-	for until := x.loop.Now().Add(linkMost); x.loop.Now() < until; {
+	for until := x.loop.Now().Add(linkMost); x.loop.Now() < until && !x.given(); {
 		p := x.w.rig.Plant()
 		if p.LinkVoltage() < p.Module().TerminalVoltage()+float64(x.c.plan.Bench.Box.DifferenceMax)/4e6 {
 			return
@@ -353,8 +313,7 @@ func (x *rehearsal) renew() error {
 	}
 	x.w.rig = rig
 	x.watch()
-	x.open()
-	return nil
+	return x.open()
 }
 
 // otherArticle connects an article like the first at the campaign's start.

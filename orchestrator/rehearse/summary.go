@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
@@ -19,12 +20,15 @@ type Summary struct {
 	Trips      map[string]int `json:"trips"`    // by cause
 	Outcomes   map[string]int `json:"outcomes"` // of the run under faults
 	Next       map[string]int `json:"next"`     // of the run after the repair
-	Violations []Found        `json:"violations,omitempty"`
-	False      []uint64       `json:"false_trips,omitempty"`
-	Missed     []uint64       `json:"missed_trips,omitempty"`
+	Violations []Found        `json:"violations"`
+	False      []uint64       `json:"false_trips"`  // their seeds
+	Missed     []uint64       `json:"missed_trips"` // their seeds
 	// Beyond counts, by excursion or invariant, what several faults at once did,
 	// or faults that hardware must bound.
-	Beyond map[string]int `json:"beyond,omitempty"`
+	Beyond map[string]int `json:"beyond"`
+	// Outside are the worst excursions of the truth beyond the maker's limits, by
+	// their word and unit, whatever did them.
+	Outside map[string]Excess `json:"worst_excursions"`
 	// Double counts the runs with several faults at once.
 	Double int `json:"several_faults"`
 	// Killed counts processes killed.
@@ -49,6 +53,14 @@ type Found struct {
 type Extreme struct {
 	Value int64  `json:"value"`
 	Seed  uint64 `json:"seed"`
+}
+
+// Excess is how far the truth went beyond a limit, both in the unit of its key.
+type Excess struct {
+	Beyond int64  `json:"beyond"`
+	Limit  int64  `json:"limit"`
+	Cell   int    `json:"cell"` // from 1; 0 for currents
+	Seed   uint64 `json:"seed"`
 }
 
 // Distribution is how long something took.
@@ -78,12 +90,22 @@ func (d *Distribution) close() {
 	d.P50, d.P99 = d.spans[d.Count/2], d.spans[min(d.Count-1, d.Count*99/100)]
 }
 
+// ready makes every map and list, so that a program that reads them finds them
+// empty and not missing.
+func (s *Summary) ready() {
+	if s.Faults != nil {
+		return
+	}
+	s.Faults, s.Trips, s.Outcomes, s.Next = map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
+	s.Beyond, s.Worst, s.Outside = map[string]int{}, map[string]Extreme{}, map[string]Excess{}
+	s.Violations, s.False, s.Missed = []Found{}, []uint64{}, []uint64{}
+}
+
 // Add takes in one result.
 func (s *Summary) Add(r *Result) {
+	s.ready()
 	if s.Runs == 0 {
 		s.First = r.Campaign.Seed
-		s.Faults, s.Trips, s.Outcomes, s.Next = map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
-		s.Beyond, s.Worst = map[string]int{}, map[string]Extreme{}
 	}
 	seed := r.Campaign.Seed
 	s.Runs++
@@ -113,6 +135,9 @@ func (s *Summary) Add(r *Result) {
 		s.margin("temperature_mK", int64(r.Margin.Temp), seed)
 		s.margin("charge_uA", int64(r.Margin.Charge), seed)
 		s.margin("discharge_uA", int64(r.Margin.Discharge), seed)
+	}
+	for _, e := range r.Worst {
+		s.outside(e, seed)
 	}
 	s.CellError.raise(r.CellError.Error, seed)
 	s.TempError.raise(r.TempError.Error, seed)
@@ -151,6 +176,18 @@ func (s *Summary) margin(what string, v int64, seed uint64) {
 	}
 }
 
+// unitOf is the unit of an excursion's figures, by how its word begins.
+var unitOf = map[string]string{"cell": "uV", "temp": "mK", "charge": "uA", "discharge": "uA"}
+
+func (s *Summary) outside(e virtual.Excursion, seed uint64) {
+	kind, _, _ := strings.Cut(e.What, "_")
+	key := e.What + "_" + unitOf[kind]
+	beyond := max(e.Worst-e.Limit, e.Limit-e.Worst)
+	if was, ok := s.Outside[key]; !ok || beyond > was.Beyond {
+		s.Outside[key] = Excess{beyond, e.Limit, e.Cell + 1, seed}
+	}
+}
+
 func (e *Extreme) raise(v int64, seed uint64) {
 	if v > e.Value {
 		*e = Extreme{v, seed}
@@ -159,6 +196,7 @@ func (e *Extreme) raise(v int64, seed uint64) {
 
 // Close works out what needs all results. The summary may be added to again.
 func (s *Summary) Close() {
+	s.ready()
 	s.ToZero.close()
 	s.TripZero.close()
 }
