@@ -279,7 +279,9 @@ func (a *Analyser) course(now *reading, counts []int32) {
 		}
 		return
 	}
-	a.curve.frame(&a.scan, a.run, counts)
+	if a.ring.len() > 1 {
+		a.curve.frame(&a.scan, a.run, counts, a.ring.row(1))
+	}
 }
 
 func (a *Analyser) close(r *run) {
@@ -292,7 +294,7 @@ func (a *Analyser) close(r *run) {
 		a.rests.close(a, r)
 	}
 	a.cycles.close(a, r)
-	a.curve.close(r, a.cycles.full == r)
+	a.curve.close(r, a.cycles.full == r, r.how(&a.scan) == endCell)
 	a.pulses.close(r)
 	a.levels.close(a, r)
 	a.thermal.close(r)

@@ -34,6 +34,7 @@ type curve struct {
 	now, last  [curveRows][]float64
 	nRow, done int
 	recording  bool
+	q          float64 // A.s at the frame before
 	// out is the charge taken since the module was full, A.s; NaN before.
 	out float64
 }
@@ -48,27 +49,36 @@ func (c *curve) init(cells int, rated float64) {
 // begin starts recording with a discharge for the capacity from a full module.
 func (c *curve) begin(r *run, full bool) {
 	capacity, _ := use(r)
-	c.recording, c.nRow = r.sign < 0 && capacity && full, 0
+	c.recording, c.nRow, c.q = r.sign < 0 && capacity && full, 0, r.out.q
 }
 
-// frame keeps a row whenever half a percent has gone.
-func (c *curve) frame(s *scanner, r *run, counts []int32) {
-	if !c.recording || c.nRow == curveRows || r.out.q < float64(c.nRow)*curveWidth*c.rated {
+// frame keeps a row for each half percent that has gone since the frame before,
+// whose counts are older.
+func (c *curve) frame(s *scanner, r *run, counts, older []int32) {
+	if !c.recording {
 		return
 	}
-	for i := range c.now[c.nRow] {
-		if counts[i] == drivers.NoReading {
-			c.recording = false // a hole is no place to interpolate over
-			return
+	for c.nRow < curveRows && r.out.q >= float64(c.nRow)*curveWidth*c.rated {
+		w := 1.0
+		if r.out.q > c.q {
+			w = min(max((float64(c.nRow)*curveWidth*c.rated-c.q)/(r.out.q-c.q), 0), 1)
 		}
-		c.now[c.nRow][i] = s.value(i, counts[i])
+		for i := range c.now[c.nRow] {
+			if counts[i] == drivers.NoReading || older[i] == drivers.NoReading {
+				c.recording = false // a hole is no place to interpolate over
+				return
+			}
+			v := s.value(i, older[i])
+			c.now[c.nRow][i] = v + w*(s.value(i, counts[i])-v)
+		}
+		c.nRow++
 	}
-	c.nRow++
+	c.q = r.out.q
 }
 
-// close keeps a discharge that proves something, and follows the charge.
-func (c *curve) close(r *run, full bool) {
-	if c.recording && r.reason() == "" && c.nRow > 2*curveSide {
+// close keeps a whole discharge that proves something, and follows the charge.
+func (c *curve) close(r *run, full, whole bool) {
+	if c.recording && whole && r.reason() == "" && c.nRow > 2*curveSide {
 		c.now, c.last = c.last, c.now
 		c.done = c.nRow
 	}

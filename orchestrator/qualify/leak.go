@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
@@ -14,9 +12,9 @@ import (
 const (
 	// leakMin is the shortest rest that anything is told of.
 	leakMin = drivers.Hour
-	// leakHalf is where in a rest the drift is taken from on: the relaxation
-	// before is none of it.
-	leakHalf = 0.5
+	// leakFrom is where in a rest the drift is taken from on: by then the fast
+	// relaxations are over.
+	leakFrom = 1.0 / 3
 	// leakFlat is the greatest share of the rated capacity that one step of the
 	// reading may stand for: on a flatter curve a voltage tells nothing.
 	leakFlat = 0.01
@@ -27,35 +25,28 @@ const (
 	leakEntropy = 0.5e-3
 )
 
-// drift is how one cell's voltage moved through the end of a rest, V/s, with the
-// standard error of the line and its degrees of freedom.
-type drift struct{ slope, error, dof float64 }
-
 // leak is what self-discharge is computed from.
 type leak struct {
-	label  string
-	long   drivers.Span
-	reason string
-	drifts []drift
-	// warm is the temperature's change over the same time in K/s, span that time.
-	warm, span float64
-	settled    []settling
-	perVolt    []float64 // A.s/V of each cell there
-	bleeding   bool
+	label   string
+	long    drivers.Span
+	reason  string
+	drifts  []drift
+	warm    float64   // K/s, the temperature's change over the same time
+	perVolt []float64 // A.s/V of each cell there
 }
 
 // leaks remembers the longest rest.
 type leaks struct{ longest *leak }
 
-func (l *leaks) close(a *Analyser, r *run, x *rested) {
+func (l *leaks) close(a *Analyser, r *run) {
 	long := r.ended.Sub(r.begun)
 	if long < leakMin || l.longest != nil && long <= l.longest.long {
 		return
 	}
-	n := &leak{label: r.spec.Label, long: long, reason: r.reason(), settled: x.settled}
+	n := &leak{label: r.spec.Label, long: long, reason: r.reason()}
 	l.longest = n
 	t := &a.trend
-	if t.holes || x.settled == nil {
+	if t.holes || t.rows < 2*coursePoints {
 		n.refuse("readings of cells are missing")
 		return
 	}
@@ -64,21 +55,18 @@ func (l *leaks) close(a *Analyser, r *run, x *rested) {
 		return
 	}
 	for c := range a.scan.cells {
-		at, v := t.course(c, leakHalf)
-		line, err := gum.FitLine(at, v, 0)
-		if err != nil {
+		at, v := t.course(c, leakFrom)
+		d, ok := drifting(at, v, t.end(), a.scan.mul[c])
+		if !ok {
 			n.refuse("too few readings")
 			return
 		}
-		// Quantised means without noise scatter less than they err.
-		floor := a.scan.mul[c] / math.Sqrt(12) / (stat.StdDev(at, nil) * math.Sqrt(float64(len(at)-1)))
-		n.drifts = append(n.drifts, drift{line.Slope.X(), max(line.Slope.U(), floor), float64(len(at) - 2)})
+		n.drifts = append(n.drifts, d)
 	}
 	last := t.rows - 1
-	n.span = (1 - leakHalf) * t.t[last]
 	for k := range t.rows {
-		if t.t[k] >= leakHalf*t.t[last] {
-			n.warm = (t.temp[last] - t.temp[k]) / n.span
+		if t.t[k] >= leakFrom*t.t[last] {
+			n.warm = (t.temp[last] - t.temp[k]) / (t.t[last] - t.t[k])
 			break
 		}
 	}
@@ -141,10 +129,9 @@ func (n *leak) cell(a *Analyser, b *instruments, drain *gum.Input, c int) Figure
 	taken := float64(a.plan.Bench.Monitor.Drain) * 1e-3
 	gain, _ := b.scan.accuracy(c)
 	v := gum.Exact(-per*d.slope*1000-taken).
-		With(gum.Normal("scatter of the drift", d.error, d.dof), per*1000).
+		With(gum.Normal("fit of the drift", d.error, d.dof), per*1000).
 		With(gum.Rectangular("slope of the open-circuit curve", leakSlope), per*d.slope*1000).
 		With(gum.Rectangular("tap gain", gain), per*d.slope*1000).
-		With(gum.Rectangular("relaxation left", (math.Abs(n.settled[c].left)+n.settled[c].within)/n.span), per*1000).
 		With(gum.Rectangular("temperature", leakEntropy*math.Abs(n.warm)), per*1000).
 		With(drain, 1)
 	detail := fmt.Sprintf("%s, %.3g h: %.3g mV a day at %.3g Ah/V", n.label, seconds(n.long)/3600, d.slope*86400*1000, per/3600)

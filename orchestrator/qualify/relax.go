@@ -36,7 +36,7 @@ func (x *rested) fit(t *trend, s *scanner) {
 	all := make([]settling, s.cells)
 	for c := range all {
 		at, v := t.course(c, 1.0/3)
-		one, ok := settle(at, v, t.t[t.rows-1], s.mul[c])
+		one, ok := settle(at, v, t.end(), s.mul[c])
 		if !ok {
 			return
 		}

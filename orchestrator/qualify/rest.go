@@ -35,7 +35,7 @@ func (t *rests) close(a *Analyser, r *run) {
 	x := &rested{label: r.spec.Label, long: long, cells: make([]float64, a.scan.cells), reason: r.reason()}
 	x.average(a, r)
 	x.fit(&a.trend, &a.scan)
-	a.leaks.close(a, r, x)
+	a.leaks.close(a, r)
 	if a.balance.done && t.after == nil {
 		t.after = x
 	}

@@ -84,7 +84,8 @@ func (r *rig) show(i float64) {
 	c := r.frame.Counts
 	sum := r.joint
 	for k, v := range r.cells {
-		c[r.layout.Cell(k)] = int32(math.Round(v * 1e6))
+		at := r.layout.Cell(k)
+		c[at] = int32(math.Round(v * 1e6 / float64(r.layout.Channels[at].Scale.Num)))
 		sum += v
 	}
 	for k, v := range r.temps {

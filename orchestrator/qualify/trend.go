@@ -23,8 +23,8 @@ type trend struct {
 	sum   []float64
 	sumK  float64
 	n     int
-	kept  int // readings in each kept row
 	upto  drivers.Instant
+	last  drivers.Instant
 	holes bool // a reading was missing
 }
 
@@ -36,7 +36,8 @@ func (t *trend) init(s *scanner) {
 }
 
 func (t *trend) begin(at drivers.Instant, period drivers.Span) {
-	t.began, t.upto, t.width, t.rows, t.kept, t.holes = at, at, max(period, 1), 0, 0, false
+	t.last = at
+	t.began, t.upto, t.width, t.rows, t.holes = at, at, max(period, 1), 0, false
 	t.clear()
 }
 
@@ -63,6 +64,7 @@ func (t *trend) frame(s *scanner, at drivers.Instant, counts []int32) {
 		t.sum[c] += s.value(c, counts[c])
 	}
 	t.sumK += kelvin / max(n, 1)
+	t.last = at
 	t.n++
 	if at.Sub(t.upto) >= t.width {
 		t.keep(at)
@@ -82,7 +84,6 @@ func (t *trend) keep(at drivers.Instant) {
 	for c := range t.sum {
 		t.cells[k][c] = t.sum[c] / float64(t.n)
 	}
-	t.kept = max(t.kept, t.n)
 	t.rows++
 	t.upto = at
 	t.clear()
@@ -100,6 +101,9 @@ func (t *trend) halve() {
 	t.rows, t.width = trendRows/2, 2*t.width
 }
 
+// end is how long the rest lasted until its last reading, s.
+func (t *trend) end() float64 { return seconds(t.last.Sub(t.began)) }
+
 // course is one cell's part of a trend, from a share of the rest on.
 func (t *trend) course(cell int, from float64) (at, v []float64) {
 	if t.rows == 0 {
@@ -114,6 +118,13 @@ func (t *trend) course(cell int, from float64) (at, v []float64) {
 	return at, v
 }
 
+// coursePoints is the fewest points of a fit, tauStep the ratio between the time
+// constants that are tried.
+const (
+	coursePoints = 8
+	tauStep      = 1.03
+)
+
 // settling is how far a cell still is from rest: Left = V(end) - V(settled) in V
 // with the half width of what the data allow, Tau in s the time constant that
 // fits best.
@@ -126,7 +137,7 @@ type settling struct{ left, within, tau float64 }
 // there are too few points.
 func settle(at, v []float64, end, step float64) (settling, bool) {
 	n := len(at)
-	if n < 8 {
+	if n < coursePoints {
 		return settling{}, false
 	}
 	width := at[1] - at[0]
@@ -136,7 +147,7 @@ func settle(at, v []float64, end, step float64) (settling, bool) {
 	// Averages of a quantised reading are no better than this without noise.
 	floor := float64(n) * step * step / 12
 	best := math.Inf(1)
-	for tau := 2 * width; tau <= end; tau *= 1.12 {
+	for tau := 2 * width; tau <= end; tau *= tauStep {
 		for k, t := range at {
 			x[k] = math.Exp((end - t) / tau) // 1 at the end
 		}
@@ -169,4 +180,62 @@ func settle(at, v []float64, end, step float64) (settling, bool) {
 	}
 	s.within = max(hi-s.left, s.left-lo)
 	return s, true
+}
+
+// drift is how fast a cell's voltage goes on moving once the relaxation is taken
+// off, V/s, with its standard uncertainty and degrees of freedom.
+type drift struct{ slope, error, dof float64 }
+
+// drifting fits V = Vs + a*exp(-t/tau) + slope*t, with time constants up to a
+// quarter of the rest: a slower one is a drift. As in settle, every tau that the
+// data do not refuse has its say.
+func drifting(at, v []float64, end, step float64) (drift, bool) {
+	n := len(at)
+	if n < coursePoints {
+		return drift{}, false
+	}
+	type fit struct{ rss, slope, error float64 }
+	var fits []fit
+	x := make([]float64, n)
+	best := math.Inf(1)
+	mt, mv := stat.Mean(at, nil), stat.Mean(v, nil)
+	for tau := 2 * (at[1] - at[0]); tau <= end/4; tau *= tauStep {
+		for k, t := range at {
+			x[k] = math.Exp((at[0] - t) / tau)
+		}
+		mx := stat.Mean(x, nil)
+		var sxx, stt, sxt, sxv, stv float64
+		for k := range x {
+			dx, dt, dv := x[k]-mx, at[k]-mt, v[k]-mv
+			sxx, stt, sxt = sxx+dx*dx, stt+dt*dt, sxt+dx*dt
+			sxv, stv = sxv+dx*dv, stv+dt*dv
+		}
+		det := sxx*stt - sxt*sxt
+		if !(det > 1e-9*sxx*stt) {
+			continue
+		}
+		a, slope := (sxv*stt-stv*sxt)/det, (stv*sxx-sxv*sxt)/det
+		rss := float64(n) * step * step / 12
+		for k := range x {
+			e := v[k] - mv - a*(x[k]-mx) - slope*(at[k]-mt)
+			rss += e * e
+		}
+		fits = append(fits, fit{rss, slope, math.Sqrt(rss / float64(n-4) * sxx / det)})
+		best = min(best, rss)
+	}
+	if len(fits) == 0 {
+		return drift{}, false
+	}
+	d := drift{dof: float64(n - 4)}
+	for _, f := range fits {
+		if f.rss == best {
+			d.slope = f.slope
+		}
+	}
+	for _, f := range fits {
+		if f.rss <= best*(1+4/float64(n-4)) {
+			d.error = max(d.error, (math.Abs(f.slope-d.slope)+2*f.error)/2)
+		}
+	}
+	return d, true
 }
