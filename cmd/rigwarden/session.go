@@ -25,6 +25,7 @@ type session struct {
 	profiles rigwardenv1.ProfilesClient
 	benches  rigwardenv1.BenchesClient
 	runs     rigwardenv1.RunsClient
+	evidence rigwardenv1.EvidenceClient
 
 	conn  *grpc.ClientConn
 	where string
@@ -60,6 +61,7 @@ func dial(target string, opts ...grpc.DialOption) (*session, error) {
 		profiles: rigwardenv1.NewProfilesClient(conn),
 		benches:  rigwardenv1.NewBenchesClient(conn),
 		runs:     rigwardenv1.NewRunsClient(conn),
+		evidence: rigwardenv1.NewEvidenceClient(conn),
 		conn:     conn,
 		where:    target,
 	}, nil

@@ -94,7 +94,7 @@ func (m moduleService) Get(_ context.Context, r *rigwardenv1.GetModuleRequest) (
 	if err != nil {
 		return nil, err
 	}
-	mod, err := st.Module(r.GetSerial())
+	mod, err := registration(st, r.GetSerial(), r.GetDigest())
 	if err != nil {
 		return nil, unknown(err, "module", r.GetSerial(), "rigwarden module list tells which are registered")
 	}
@@ -103,6 +103,26 @@ func (m moduleService) Get(_ context.Context, r *rigwardenv1.GetModuleRequest) (
 		Module: out,
 		File:   &rigwardenv1.SourceFile{Name: mod.Serial + ".yaml", Content: []byte(mod.Source)},
 	}, err
+}
+
+// registration finds a module by the digest of its file, the latest by none.
+func registration(st *store.Store, serial, digest string) (store.Module, error) {
+	all, err := st.ModuleHistory(serial)
+	if err != nil {
+		return store.Module{}, err
+	}
+	if digest == "" {
+		return all[len(all)-1], nil
+	}
+	for _, m := range all {
+		if m.Digest == digest {
+			return m, nil
+		}
+	}
+	return store.Module{}, &Error{
+		Kind: KindNotFound, What: fmt.Sprintf("module %s was never registered with the file %.12s", serial, digest),
+		Want: "leave the digest out for the latest registration",
+	}
 }
 
 // unknown makes the store's "not found" say what and what would be right.

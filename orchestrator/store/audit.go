@@ -2,6 +2,7 @@ package store
 
 import (
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 
@@ -36,36 +37,54 @@ func auditHash(a Audit, before string) (string, error) {
 	return hexSum(sha256.Sum256(append([]byte(before+"\n"), text...))), nil
 }
 
+// Follows reports ErrChain unless the entry is the one after before; before the
+// first one there is the zero entry.
+func (a *Audit) Follows(before *Audit) error {
+	hash, err := auditHash(*a, before.Hash)
+	if err == nil && (a.Hash != hash || a.Number != before.Number+1) {
+		err = fmt.Errorf("audit entry %d: %w", a.Number, ErrChain)
+	}
+	return err
+}
+
 // Audit calls fn for each entry of the audit trail, the oldest first, and
 // reports ErrChain at the first that does not follow from the one before. No
 // transaction is open while fn runs.
 func (s *Store) Audit(fn func(Audit) error) error {
 	var last Audit
+	return s.Trail(func(a Audit) error {
+		if err := a.Follows(&last); err != nil {
+			return err
+		}
+		last = a
+		return fn(a)
+	})
+}
+
+// Trail is Audit for a reader that follows the chain itself: it hands every
+// entry out, the broken ones too.
+func (s *Store) Trail(fn func(Audit) error) error {
+	var last uint64
 	for {
-		batch, err := s.auditAfter(last.Number)
+		batch, key, err := s.auditAfter(last)
 		if err != nil || len(batch) == 0 {
 			return err
 		}
 		for _, a := range batch {
-			hash, err := auditHash(a, last.Hash)
-			if err != nil {
-				return err
-			}
-			if a.Hash != hash || a.Number != last.Number+1 {
-				return fmt.Errorf("audit entry %d: %w", a.Number, ErrChain)
-			}
 			if err := fn(a); err != nil {
 				return err
 			}
-			last = a
 		}
+		last = key
 	}
 }
 
 // auditBatch bounds what one transaction copies.
 const auditBatch = 256
 
-func (s *Store) auditAfter(number uint64) (batch []Audit, err error) {
+// auditAfter returns the entries behind a key, and the key of the last of them:
+// what an entry calls itself may have been tampered with.
+func (s *Store) auditAfter(number uint64) (batch []Audit, last uint64, err error) {
 	err = s.view(func(tx *bolt.Tx) error {
 		c := tx.Bucket(auditBucket).Cursor()
 		for k, v := c.Seek(key64(number + 1)); k != nil && len(batch) < auditBatch; k, v = c.Next() {
@@ -73,9 +92,9 @@ func (s *Store) auditAfter(number uint64) (batch []Audit, err error) {
 			if err := json.Unmarshal(v, &a); err != nil {
 				return fmt.Errorf("%w: audit trail: %w", ErrDamaged, err)
 			}
-			batch = append(batch, a)
+			batch, last = append(batch, a), binary.BigEndian.Uint64(k)
 		}
 		return nil
 	})
-	return batch, err
+	return batch, last, err
 }

@@ -44,12 +44,26 @@ func (s *Store) PutFigures(f Figures) error {
 		if err := putJSON(b, key32(no), f); err != nil {
 			return err
 		}
-		return putAudit(tx, Audit{At: f.At, Bench: info.Bench, Run: f.Run, What: "judge", Text: f.Verdict + " " + f.Digest})
+		return putAudit(tx, Audit{At: f.At, Bench: info.Bench, Run: f.Run, What: "judge", Text: f.Verdict + " " + f.Digest + " " + f.Sum()})
 	})
 	if err != nil {
 		return fmt.Errorf("figures of run %s: %w", f.Run, err)
 	}
 	return nil
+}
+
+// Sum is the SHA-256 of both documents without white space, in hex. The audit
+// trail keeps it, so that figures that were changed later can be told from
+// figures that a later program computes otherwise.
+func (f *Figures) Sum() string {
+	var text bytes.Buffer
+	for _, doc := range []json.RawMessage{f.Figures, f.Reasons} {
+		if json.Compact(&text, doc) != nil {
+			text.Write(doc)
+		}
+		text.WriteByte('\n')
+	}
+	return textSum(text.Bytes())
 }
 
 func sameFigures(old, f *Figures) error {

@@ -267,7 +267,7 @@ func (s *Store) Criteria(id string) (string, error) {
 
 // Layout returns the run's layout, indexed.
 func (s *Store) Layout(id string) (*drivers.Layout, error) {
-	text, err := s.text(id, func(i *RunInfo) string { return i.LayoutSum })
+	text, err := s.LayoutText(id)
 	if err != nil {
 		return nil, err
 	}
@@ -276,6 +276,11 @@ func (s *Store) Layout(id string) (*drivers.Layout, error) {
 		return nil, fmt.Errorf("layout of run %s: %w: %w", id, ErrDamaged, err)
 	}
 	return l, l.Index()
+}
+
+// LayoutText returns the run's layout in JSON, as its digest covers it.
+func (s *Store) LayoutText(id string) ([]byte, error) {
+	return s.text(id, func(i *RunInfo) string { return i.LayoutSum })
 }
 
 // text returns a run's stored text, checked against its digest.

@@ -19,36 +19,43 @@ func (s *Store) Verify(id string) error {
 	for _, read := range []func() error{
 		func() error { _, err := s.Plan(id); return err },
 		func() error { _, err := s.Criteria(id); return err },
-		func() error { _, err := s.Layout(id); return err },
+		func() error { _, err := s.LayoutText(id); return err },
 	} {
 		if err := read(); err != nil {
 			return err
 		}
 	}
+	f := Follow(info)
+	if err := s.Chain(id, f.Add); err != nil {
+		return err
+	}
+	return f.End()
+}
+
+// Sealed is one sealed chunk of a run as it is stored: a link of the hash chain
+// with its block of frames, and the chunk's packed lines.
+type Sealed struct{ Frames, Lines []byte }
+
+// Chain calls fn for each sealed chunk of the run, in order and undecoded, so
+// that a reader in another process can follow the chain (Follow). The bytes are
+// the callee's to keep. No transaction is open while fn runs.
+func (s *Store) Chain(id string, fn func(Sealed) error) error {
 	no, err := runNumber(id)
 	if err != nil {
 		return err
 	}
-	v := verifier{prev: genesis(&info)}
+	if _, err := s.Run(id); err != nil {
+		return err
+	}
 	for chunk := uint32(0); ; chunk++ {
 		value, text, err := s.chunk(no, chunk)
-		if err != nil {
+		if err != nil || value == nil {
 			return err
 		}
-		if value == nil {
-			break
-		}
-		if err := v.chunk(value, text); err != nil {
-			return fmt.Errorf("run %s: chunk %d: %w", id, chunk, err)
+		if err := fn(Sealed{value, text}); err != nil {
+			return err
 		}
 	}
-	if info.Head != "" && info.Head != hexSum(v.prev) {
-		return fmt.Errorf("run %s: %w: it ends at %.12s, the run's head is %.12s", id, ErrChain, hexSum(v.prev), info.Head)
-	}
-	if info.Head != "" && info.Frames != v.frames {
-		return fmt.Errorf("run %s: %w: %d frames, the run says %d", id, ErrChain, v.frames, info.Frames)
-	}
-	return nil
 }
 
 // chunk copies a sealed chunk and its lines; nil where there is none.
@@ -63,6 +70,47 @@ func (s *Store) chunk(no, chunk uint32) (value, text []byte, err error) {
 	})
 	return value, text, err
 }
+
+// Follower follows a run's hash chain without the store: by what was fixed when
+// the run began and the sealed chunks in their order.
+type Follower struct {
+	info  RunInfo
+	v     verifier
+	chunk int
+}
+
+// Follow begins to follow the chain of a run. The texts that info names by
+// digest are the caller's to compare.
+func Follow(info RunInfo) *Follower { return &Follower{info: info, v: verifier{prev: genesis(&info)}} }
+
+// Add decodes the next chunk and reports the first thing in it that does not
+// follow from what came before: ErrChain, or ErrDamaged where it cannot be read.
+func (f *Follower) Add(c Sealed) error {
+	if err := f.v.chunk(c.Frames, c.Lines); err != nil {
+		return fmt.Errorf("run %s: chunk %d: %w", f.info.ID, f.chunk, err)
+	}
+	f.chunk++
+	return nil
+}
+
+// End reports ErrChain where the chain does not end as the run says. A run that
+// goes on says nothing yet.
+func (f *Follower) End() error {
+	if f.info.Head != "" && f.info.Head != f.Head() {
+		return fmt.Errorf("run %s: %w: it ends at %.12s, the run's head is %.12s", f.info.ID, ErrChain, f.Head(), f.info.Head)
+	}
+	if f.info.Head != "" && f.info.Frames != f.v.frames {
+		return fmt.Errorf("run %s: %w: %d frames, the run says %d", f.info.ID, ErrChain, f.v.frames, f.info.Frames)
+	}
+	return nil
+}
+
+// Head is the last link so far, in hex; Chunks, Frames and Lines count what was
+// followed.
+func (f *Follower) Head() string   { return hexSum(f.v.prev) }
+func (f *Follower) Chunks() int    { return f.chunk }
+func (f *Follower) Frames() uint64 { return f.v.frames }
+func (f *Follower) Lines() uint64  { return f.v.lines }
 
 // verifier follows a chain.
 type verifier struct {

@@ -417,8 +417,10 @@ func (x *ListModulesResponse) GetMore() bool {
 }
 
 type GetModuleRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Serial        string                 `protobuf:"bytes,1,opt,name=serial,proto3" json:"serial,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Serial string                 `protobuf:"bytes,1,opt,name=serial,proto3" json:"serial,omitempty"`
+	// Digest names a registration by its file's content; empty takes the latest.
+	Digest        string `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -456,6 +458,13 @@ func (*GetModuleRequest) Descriptor() ([]byte, []int) {
 func (x *GetModuleRequest) GetSerial() string {
 	if x != nil {
 		return x.Serial
+	}
+	return ""
+}
+
+func (x *GetModuleRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
 	}
 	return ""
 }
@@ -548,9 +557,10 @@ const file_rigwarden_v1_module_proto_rawDesc = "" +
 	"\x05limit\x18\x02 \x01(\rR\x05limit\"Y\n" +
 	"\x13ListModulesResponse\x12.\n" +
 	"\amodules\x18\x01 \x03(\v2\x14.rigwarden.v1.ModuleR\amodules\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"*\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"B\n" +
 	"\x10GetModuleRequest\x12\x16\n" +
-	"\x06serial\x18\x01 \x01(\tR\x06serial\"o\n" +
+	"\x06serial\x18\x01 \x01(\tR\x06serial\x12\x16\n" +
+	"\x06digest\x18\x02 \x01(\tR\x06digest\"o\n" +
 	"\x11GetModuleResponse\x12,\n" +
 	"\x06module\x18\x01 \x01(\v2\x14.rigwarden.v1.ModuleR\x06module\x12,\n" +
 	"\x04file\x18\x02 \x01(\v2\x18.rigwarden.v1.SourceFileR\x04file2\xf5\x01\n" +
