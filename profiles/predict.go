@@ -25,6 +25,10 @@ type forecast struct {
 	energy drivers.Energy // magnitude
 }
 
+// OpenCircuit is a cell's open-circuit voltage at a state of charge, by the
+// module file's table.
+func (m *Module) OpenCircuit(soc Ppm) drivers.Microvolts { return m.ocv(soc) }
+
 // ocv interpolates the open-circuit table.
 func (m *Module) ocv(soc Ppm) drivers.Microvolts {
 	soc = min(max(soc, 0), 1_000_000)

@@ -1,6 +1,9 @@
 package profiles
 
-import "github.com/rigwarden/rigwarden/profiles/tree"
+import (
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/profiles/tree"
+)
 
 // What package tree knows and every caller of profiles needs.
 type (
@@ -39,6 +42,11 @@ func Error(problems []Problem) error { return tree.Error(problems) }
 
 // ParseQuantity reads "20 A" as a quantity of dimension d in base units.
 func ParseQuantity(text string, d Dimension) (int64, error) { return tree.ParseQuantity(text, d) }
+
+// ParseAccuracy reads "0.05 % + 2 mV", or either part of it.
+func ParseAccuracy(text string, d Dimension) (drivers.Accuracy, error) {
+	return tree.ParseAccuracy(text, d)
+}
 
 // FormatQuantity writes a quantity as ParseQuantity reads it, exactly.
 func FormatQuantity(v int64, d Dimension) string { return tree.FormatQuantity(v, d) }

@@ -13,9 +13,9 @@ import (
 )
 
 func (a *app) moduleCmd() *cobra.Command {
-	return group("module", "Register, list and show modules",
-		"  rigwarden module add KW-01.yaml\n  rigwarden module list",
-		a.moduleAddCmd(), a.moduleListCmd(), a.moduleShowCmd())
+	return group("module", "Register, check, list and show modules",
+		"  rigwarden module add KW-01.yaml\n  rigwarden module check KW-01 --total \"78.96 V\" --cell \"3.290 V\"\n  rigwarden module list",
+		a.moduleAddCmd(), a.moduleCheckCmd(), a.moduleInsulationCmd(), a.moduleListCmd(), a.moduleShowCmd())
 }
 
 // readFile reads a file that a person named, whole and bounded.

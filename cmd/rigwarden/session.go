@@ -26,6 +26,7 @@ type session struct {
 	benches  rigwardenv1.BenchesClient
 	runs     rigwardenv1.RunsClient
 	evidence rigwardenv1.EvidenceClient
+	checks   rigwardenv1.ChecksClient
 
 	conn  *grpc.ClientConn
 	where string
@@ -62,6 +63,7 @@ func dial(target string, opts ...grpc.DialOption) (*session, error) {
 		benches:  rigwardenv1.NewBenchesClient(conn),
 		runs:     rigwardenv1.NewRunsClient(conn),
 		evidence: rigwardenv1.NewEvidenceClient(conn),
+		checks:   rigwardenv1.NewChecksClient(conn),
 		conn:     conn,
 		where:    target,
 	}, nil

@@ -69,6 +69,9 @@ const (
 
 var grades = []Grade{Good, Unproven, Stop, Quarantine, Danger}
 
+// Grades returns all grades by rising weight.
+func Grades() []Grade { return slices.Clone(grades) }
+
 // Finding is one thing that a check found.
 type Finding struct {
 	Kind  Kind  `json:"kind"`

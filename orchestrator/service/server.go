@@ -105,6 +105,7 @@ func (s *Server) GRPC() *grpc.Server {
 	rigwardenv1.RegisterBenchesServer(g, benchService{s: s})
 	rigwardenv1.RegisterRunsServer(g, runService{s: s})
 	rigwardenv1.RegisterEvidenceServer(g, evidenceService{s: s})
+	rigwardenv1.RegisterChecksServer(g, checkService{s: s})
 	h := health.NewServer()
 	h.SetServingStatus("", healthv1.HealthCheckResponse_SERVING)
 	healthv1.RegisterHealthServer(g, h)

@@ -37,6 +37,11 @@ var buckets = [][]byte{
 	binBucket, pieceBucket, urgentBucket, markBucket, latchBucket, auditBucket, figuresBucket,
 }
 
+// checkBucket holds first checks: serial 0 be32(check) -> JSON Check. It is made
+// with the first of them; files without one, and programs that do not know it,
+// lose nothing, so the schema is the same.
+var checkBucket = []byte("checks")
+
 var schemaKey = []byte("schema")
 
 // initialise makes the buckets of a new file.

@@ -154,7 +154,7 @@ type Audit struct {
 	Who    string          `json:"who"`
 	Bench  string          `json:"bench,omitempty"`
 	Run    string          `json:"run,omitempty"`
-	What   string          `json:"what"` // register, begin, finish, interrupt, latch, acknowledge, judge
+	What   string          `json:"what"` // register, check, begin, finish, interrupt, latch, acknowledge, judge
 	Text   string          `json:"text"`
 	// Hash covers the entry and its predecessor's hash.
 	Hash string `json:"hash"`
