@@ -183,6 +183,7 @@ type Odd struct {
 type Figures struct {
 	Module  string   `json:"module"`
 	Profile string   `json:"profile"`
+	Bench   string   `json:"bench,omitempty"`
 	Figures []Figure `json:"figures"`
 	Steps   []Step   `json:"steps"`
 	Odd     []Odd    `json:"odd,omitempty"`

@@ -21,7 +21,7 @@ func (a *Analyser) Finish() *Figures {
 	a.settle()
 	b := newInstruments(a.plan, &a.scan, a.coefficient)
 	out := &Figures{
-		Module: a.plan.Module, Profile: a.plan.Profile, Steps: a.steps,
+		Module: a.plan.Module, Profile: a.plan.Profile, Bench: a.plan.Bench.Name, Steps: a.steps,
 		Frames: a.frames, Left: a.left.disordered + a.left.misfit + a.left.repeated + a.left.blind,
 	}
 	resist, cellResist := a.pulses.figures(b)
