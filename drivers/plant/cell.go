@@ -225,10 +225,24 @@ type cell struct {
 	perMemory     float64 // 1/C
 	spread        float64 // factor on the resistances
 	selfDischarge float64 // A
-	joint         float64 // Ohm
+	joint         float64 // Ohm, as it is now
 	leak          float64 // A
 	warmth        float64 // W of extra heat
 	bleeding      bool
+	// A joint that lets go: loose comes on top of weld, Ohm, above a current, A,
+	// or a temperature, K.
+	weld, loose, looseAmps, looseKelvin float64
+}
+
+// settleJoint makes a loose joint what the current leaves of it.
+func (c *cell) settleJoint(current float64) {
+	if c.loose == 0 {
+		return
+	}
+	c.joint = c.weld
+	if current > c.looseAmps || -current > c.looseAmps || c.kelvin > c.looseKelvin {
+		c.joint += c.loose
+	}
 }
 
 // setCapacity keeps the reciprocals beside the capacity.

@@ -183,6 +183,9 @@ func (b *Bench) AppendState(dst []byte) []byte {
 		num(c.q, c.u1, c.u2, c.h, c.kelvin, c.heat, c.v, c.tap, c.bleed, c.ocv, c.r0, c.r1, c.r2,
 			c.polarity, c.capacity, c.spread, c.selfDischarge, c.joint, c.leak, c.warmth)
 		flag(c.bleeding)
+		if c.loose > 0 {
+			num(c.weld, c.loose, c.looseAmps, c.looseKelvin)
+		}
 	}
 	return dst
 }

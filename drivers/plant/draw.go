@@ -44,8 +44,9 @@ type Spread struct {
 type Defect struct {
 	Kind DefectKind
 	Cell int
-	// Amount: see the kinds.
+	// Amount and Above: see the kinds.
 	Amount float64
+	Above  float64 `json:",omitempty"`
 }
 
 // DefectKind names a defect.
@@ -60,6 +61,10 @@ const (
 	ReversedCell                       // welded in the wrong way round; Amount unused
 	DeadCell                           // open-circuit voltage at the start, V (near 0)
 	LaggardCell                        // state of charge below the others', 0.05 say
+	LooseJoint                         // Ohm that the joint has more above a current of Above, A
+	WarmJoint                          // Ohm that the joint has more above a temperature of Above, K
+	OpenPouch                          // part of the group's pouches that is joined, 0.5 say: the others hang in the air
+	BadTerminal                        // Ohm added to the terminals, which no tap sees; Cell unused
 )
 
 // Streams of a seed, one per drawn quantity, so that widening one spread leaves
@@ -191,6 +196,28 @@ func (m *Module) spoil(d Defect) error {
 			return fmt.Errorf("bad joint index %d: %g Ohm more leaves a negative resistance", d.Cell, d.Amount)
 		}
 		c.joint += d.Amount
+	case LooseJoint, WarmJoint:
+		if !(d.Amount >= 0 && d.Above >= 0) {
+			return fmt.Errorf("loose joint index %d: %g Ohm above %g; neither may be negative", d.Cell, d.Amount, d.Above)
+		}
+		c.weld, c.loose, c.looseAmps, c.looseKelvin = c.joint, d.Amount, math.Inf(1), math.Inf(1)
+		if d.Kind == LooseJoint {
+			c.looseAmps = d.Above
+		} else {
+			c.looseKelvin = d.Above
+		}
+	case OpenPouch:
+		if !(d.Amount > 0 && d.Amount <= 1) {
+			return fmt.Errorf("open pouch index %d: %g of the group joined; it must lie above 0 and reach 1 at most", d.Cell, d.Amount)
+		}
+		c.setCapacity(float64(c.capacity*d.Amount), m.spec.Memory)
+		c.q = float64(level * c.capacity)
+		c.spread = float64(c.spread / d.Amount)
+	case BadTerminal:
+		if m.terminals+d.Amount < 0 {
+			return fmt.Errorf("bad terminal: %g Ohm more leaves a negative resistance", d.Amount)
+		}
+		m.terminals += d.Amount
 	case LeakingCell:
 		c.leak = d.Amount
 	case ReversedCell:

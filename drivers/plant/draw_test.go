@@ -54,9 +54,9 @@ func TestDefects(t *testing.T) {
 	healthy, err := Draw(3, buildKW(0.5), spreadKW())
 	require.NoError(t, err)
 	m, err := Draw(3, buildKW(0.5), spreadKW(),
-		Defect{WeakCell, 1, 0.1}, Defect{StiffCell, 2, 0.5}, Defect{BadJoint, 3, 400e-6},
-		Defect{LeakingCell, 4, 0.02}, Defect{ReversedCell, 5, 0}, Defect{DeadCell, 6, 0.01},
-		Defect{LaggardCell, 7, 0.05})
+		Defect{WeakCell, 1, 0.1, 0}, Defect{StiffCell, 2, 0.5, 0}, Defect{BadJoint, 3, 400e-6, 0},
+		Defect{LeakingCell, 4, 0.02, 0}, Defect{ReversedCell, 5, 0, 0}, Defect{DeadCell, 6, 0.01, 0},
+		Defect{LaggardCell, 7, 0.05, 0})
 	require.NoError(t, err)
 	assertRelative(t, 0.9*healthy.Capacity(1), m.Capacity(1), 1e-12, "weak")
 	assertRelative(t, healthy.SoC(1), m.SoC(1), 1e-12, "a weak cell starts at its siblings' level")
@@ -107,14 +107,56 @@ func TestBadDraws(t *testing.T) {
 		require.ErrorContains(t, err, want)
 	}
 	for want, d := range map[string]Defect{
-		"24 cells":     {WeakCell, 24, 0.1},
-		"unknown kind": {0, 1, 0},
-		"no number":    {BadJoint, 1, math.NaN()},
-		"a loss of":    {WeakCell, 1, 1},
-		"leaves no":    {StiffCell, 1, -1},
-		"negative":     {BadJoint, 1, -1},
+		"24 cells":     {WeakCell, 24, 0.1, 0},
+		"unknown kind": {0, 1, 0, 0},
+		"no number":    {BadJoint, 1, math.NaN(), 0},
+		"a loss of":    {WeakCell, 1, 1, 0},
+		"leaves no":    {StiffCell, 1, -1, 0},
+		"negative":     {BadJoint, 1, -1, 0},
+		"neither may":  {LooseJoint, 1, 0.001, -3},
+		"must lie abo": {OpenPouch, 1, 0, 0},
+		"bad terminal": {BadTerminal, 0, -1, 0},
 	} {
 		_, err := Draw(1, buildKW(0.5), spreadKW(), d)
 		require.ErrorContains(t, err, want)
 	}
+}
+
+// A joint that lets go with the current or the temperature, a pouch that hangs in
+// the air, a terminal that no tap sees.
+func TestHiddenDefects(t *testing.T) {
+	draw := func(d ...Defect) *Module {
+		m, err := Draw(3, buildKW(0.5), spreadKW(), d...)
+		require.NoError(t, err)
+		return m
+	}
+	at := func(m *Module, amperes float64) float64 { // the tap's rise over its siblings'
+		flow(m, amperes, warmEvery, warmEvery/10)
+		return m.Tap(2) - m.Voltage(2)
+	}
+	healthy := draw()
+	base := healthy.Joint(2)
+
+	loose := draw(Defect{LooseJoint, 2, 500e-6, 10})
+	assert.InDelta(t, 5*base, at(loose, 5), 1e-9)
+	assert.InDelta(t, 20*(base+500e-6), at(loose, 20), 1e-9)
+	assert.InDelta(t, -20*(base+500e-6), at(loose, -20), 1e-9)
+	assert.InDelta(t, -5*base, at(loose, -5), 1e-9)
+
+	warm := draw(Defect{WarmJoint, 2, 500e-6, 310})
+	assert.InDelta(t, 20*base, at(warm, 20), 1e-9)
+	warm.SetKelvin(2, 312)
+	assert.InDelta(t, 20*(base+500e-6), at(warm, 20), 1e-9)
+
+	open := draw(Defect{OpenPouch, 2, 0.5, 0})
+	assertRelative(t, healthy.Capacity(2)/2, open.Capacity(2), 1e-12, "capacity")
+	assertRelative(t, healthy.Resistance(2)*2, open.Resistance(2), 1e-12, "resistance")
+	assertRelative(t, healthy.SoC(2), open.SoC(2), 1e-12, "state of charge")
+	assertRelative(t, base, open.Joint(2), 1e-12, "the joint to the neighbour stays")
+
+	terminal := draw(Defect{BadTerminal, 0, 1e-3, 0})
+	flow(terminal, 20, warmEvery, warmEvery/10)
+	flow(healthy, 20, warmEvery, warmEvery/10)
+	assert.InDelta(t, 0.02, terminal.TerminalVoltage()-healthy.TerminalVoltage(), 1e-9)
+	assert.InDelta(t, healthy.Tap(2), terminal.Tap(2), 1e-12)
 }

@@ -18,7 +18,7 @@ const goldenDigest = "fe81aa0b8679e2f3ee59ce85f1b23da04a7e22f9494c608ab6d81de465
 // liveliest is a seeded run in which everything happens.
 func liveliest(t testing.TB, seed uint64) string {
 	m, err := Draw(seed, buildKW(0.85), spreadKW(),
-		Defect{WeakCell, 3, 0.08}, Defect{BadJoint, 9, 300e-6}, Defect{LeakingCell, 17, 0.05})
+		Defect{WeakCell, 3, 0.08, 0}, Defect{BadJoint, 9, 300e-6, 0}, Defect{LeakingCell, 17, 0.05, 0})
 	require.NoError(t, err)
 	n := networkKW()
 	n.FuseRating, n.FuseMelt = 63, 20e3

@@ -171,6 +171,7 @@ func (m *Module) see() {
 	emf, res := 0.0, m.terminals
 	for k := range m.cells {
 		c := &m.cells[k]
+		c.settleJoint(m.current)
 		x := float64(float64(c.q*c.perCapacity) * tableSize)
 		n := min(max(int(x), 0), tableSize-1)
 		c.ocv = table[n] + float64((x-float64(n))*(table[n+1]-table[n])) + c.shift
