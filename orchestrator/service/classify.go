@@ -30,6 +30,7 @@ var sentinels = []struct {
 	{store.ErrSchema, KindNewer, ""},
 	{store.ErrForeign, KindUnreadable, "name a file that rigwarden serve or demo made"},
 	{store.ErrDamaged, KindUnreadable, "keep the file as it is and work on a copy"},
+	{store.ErrChain, KindUnreadable, "keep the file as it is; rigwarden verify RUN tells what does not fit"},
 	{store.ErrFull, KindFull, "make room or raise the quota; what is stored stays readable"},
 	{store.ErrNotFound, KindNotFound, ""},
 	{store.ErrExists, KindRefused, "what is stored is never overwritten"},
