@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"os"
 	"syscall"
 	"testing"
@@ -142,4 +143,31 @@ func TestINV05BenchLatch(t *testing.T) {
 	reason, err = l.Remembered()
 	require.NoError(t, err)
 	require.Empty(t, reason)
+}
+
+// The same writes make the same file, byte by byte, where that is asked for.
+func TestOrderlyFilesAreEqual(t *testing.T) {
+	var files [2][]byte
+	for i := range files {
+		path := tempPath(t)
+		o := small()
+		o.Orderly = true
+		s, err := Open(path, o)
+		require.NoError(t, err)
+		r, err := s.Begin(demoRun(t, "bench-1", false))
+		require.NoError(t, err)
+		src := newSource(11, 7)
+		for k := range uint64(300) {
+			record(t, r, src, 5)
+			if k%7 == 0 {
+				require.NoError(t, r.Urgent(k, startAt, "step"))
+			}
+			require.NoError(t, r.Commit())
+		}
+		finish(t, r)
+		require.NoError(t, s.Close())
+		files[i], err = os.ReadFile(path)
+		require.NoError(t, err)
+	}
+	require.True(t, bytes.Equal(files[0], files[1]), "files of %d and %d bytes differ", len(files[0]), len(files[1]))
 }

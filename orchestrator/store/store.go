@@ -122,13 +122,17 @@ func (s *Store) openFile() (err error) {
 }
 
 func boltOptions(o Options) *bolt.Options {
+	pages := bolt.FreelistMapType
+	if o.Orderly {
+		pages = bolt.FreelistArrayType
+	}
 	return &bolt.Options{
 		ReadOnly: o.ReadOnly,
 		Timeout:  o.Timeout,
 		NoSync:   o.NoSync,
 		// A map larger than the file can grow: remapping waits for every reader.
 		InitialMmapSize: int(min(o.Quota+o.Quota/8, maxMap)),
-		FreelistType:    bolt.FreelistMapType,
+		FreelistType:    pages,
 	}
 }
 

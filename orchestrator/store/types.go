@@ -38,6 +38,11 @@ type Options struct {
 	// disk is there.
 	Disk func(DiskStep) error
 
+	// Orderly takes the lowest free pages first, so that the same writes make the
+	// same file and fill it at the same place: for rehearsals. Large stores are
+	// faster without.
+	Orderly bool
+
 	// extend replaces the allocation of disk blocks in tests.
 	extend func(file *os.File, from, to int64) error
 	// chunkFrames shortens chunks in tests.
