@@ -57,7 +57,10 @@ type header struct {
 	at    [columns]int // -1 for absent
 	scale [columns]float64
 	width int
-	notes []string
+	temps []int // columns of temperature
+	// ambient is the column of the ambient temperature, from one; 0 for none.
+	ambient int
+	notes   []string
 }
 
 // parseHeader reads the first line. Order, case, blanks, quotes and a byte
@@ -69,6 +72,7 @@ func parseHeader(name string, fields [][]byte) (*header, error) {
 	}
 	for i, f := range fields {
 		text := strings.Join(strings.Fields(string(f)), " ")
+		h.sensor(i, strings.ToLower(text))
 		l, ok := labels[strings.ToLower(text)]
 		if !ok {
 			continue
@@ -80,6 +84,9 @@ func parseHeader(name string, fields [][]byte) (*header, error) {
 		if l.deprecated != "" {
 			h.notes = append(h.notes, fmt.Sprintf("label %q is deprecated; %q is preferred", text, l.deprecated))
 		}
+	}
+	if len(h.temps) == 0 && h.ambient > 0 {
+		h.temps = []int{h.ambient - 1}
 	}
 	if h.at[colTime] < 0 && h.at[colUnix] >= 0 {
 		h.at[colTime], h.scale[colTime] = h.at[colUnix], h.scale[colUnix]
@@ -94,4 +101,16 @@ func parseHeader(name string, fields [][]byte) (*header, error) {
 		}
 	}
 	return h, nil
+}
+
+// sensor notes a column of temperature: on the article, or around it.
+func (h *header) sensor(col int, text string) {
+	switch text {
+	case "ambient temperature / degc", "ambient_temperature_celsius":
+		h.ambient = col + 1
+	case "surface temperature / degc", "surface_temperature_celsius",
+		"temperature t1 / degc", "temperature t2 / degc", "temperature t3 / degc", "temperature t4 / degc", "temperature t5 / degc",
+		"temperature_t1_celsius", "temperature_t2_celsius", "temperature_t3_celsius", "temperature_t4_celsius", "temperature_t5_celsius":
+		h.temps = append(h.temps, col)
+	}
 }

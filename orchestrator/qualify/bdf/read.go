@@ -24,7 +24,7 @@ const stepJump = 0.25
 // stands in its messages. An error means that there is no such table at all:
 // no header, a required column missing, a reader that fails. Rows that are
 // wrong are no error; they are left out and named in the report.
-func Read(name string, r io.Reader) (*Report, error) {
+func Read(name string, r io.Reader, options ...Option) (*Report, error) {
 	in := newLines(r)
 	line, long, err := in.next()
 	if errors.Is(err, io.EOF) {
@@ -41,6 +41,9 @@ func Read(name string, r io.Reader) (*Report, error) {
 		return nil, err
 	}
 	x := &reader{header: h, report: &Report{File: name, Steps: []Step{}, Notes: h.notes}}
+	for _, o := range options {
+		o(x)
+	}
 	x.order = order{emit: x.row, bad: x.bad}
 	if err := x.read(in); err != nil {
 		return nil, fmt.Errorf("%s:%d: %w", name, in.n, err)
@@ -58,6 +61,11 @@ type reader struct {
 	ids    string  // the latest step id, to be shared
 	high   float64 // greatest magnitude of current so far, A
 	last   row
+
+	accuracy Accuracy
+	declared bool
+	steps    resolution
+	tail     tail
 }
 
 func (x *reader) read(in *lines) error {
@@ -103,9 +111,11 @@ func (x *reader) row(r row) {
 			before = &x.last
 			x.closeStep()
 		}
-		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
-		x.open = true
+		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.tail, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
+		x.open, x.tail = true, tail{}
 	} else {
+		x.tail.add(r.v - x.last.v)
+		x.steps.add(&r, &x.last)
 		x.cur.add(r)
 	}
 	x.high = max(x.high, math.Abs(r.i))
@@ -134,7 +144,7 @@ func (x *reader) begins(r *row) bool {
 }
 
 func (x *reader) closeStep() {
-	s := x.cur.close()
+	s := x.cur.close(x.accuracy, x.steps)
 	if len(x.report.Steps) < stepMax {
 		x.report.Steps = append(x.report.Steps, s)
 		return
@@ -154,10 +164,14 @@ func (x *reader) finish() {
 	for i := range p.Steps {
 		p.Steps[i].Kind = p.Steps[i].kind(high)
 	}
-	p.Pairs = pairs(p.Steps)
+	x.uncertain()
+	p.Pairs = pairs(p.Steps, x.accuracy)
 	p.Peukert = peukert(p.Steps)
 	if x.header.at[colStepCount] < 0 && x.header.at[colStepID] < 0 && x.header.at[colRecord] < 0 {
 		p.Notes = append(p.Notes, "no step column: steps are told apart by the current")
+	}
+	if !x.declared {
+		p.Notes = append(p.Notes, "the instruments' accuracy is not declared: uncertainties hold what the rows tell, and no more")
 	}
 	if p.Unlisted > 0 {
 		p.Notes = append(p.Notes, fmt.Sprintf("%d steps are not listed and not used for efficiencies", p.Unlisted))
@@ -176,53 +190,6 @@ func (s *Step) kind(high float64) string {
 		return Charge
 	}
 	return Discharge
-}
-
-// sameEnd is how far, as a share, the voltages at two ends of discharge may lie
-// apart for the states to be called equal.
-const sameEnd = 0.02
-
-// pairs finds each charge with the discharge after it. The two compare only
-// where the charge began at the end of a discharge like its own.
-func pairs(steps []Step) []Pair {
-	var out []Pair
-	var p Pair
-	var in, out1, ein, eout float64
-	before, end := math.NaN(), math.NaN()
-	flush := func() {
-		if len(p.Charge) > 0 && len(p.Discharge) > 0 && in > 0 && ein > 0 && eout > 0 {
-			p.Coulombic, p.Energy = 100*out1/in, 100*eout/ein
-			p.Voltage = 100 * p.Energy / p.Coulombic
-			switch {
-			case math.IsNaN(before):
-				p.Reason = "the state before the charge is not known"
-			case math.Abs(end-before) > sameEnd*math.Abs(before):
-				p.Reason = fmt.Sprintf("the discharge before ended at %.4g V, this one at %.4g V: the end states differ", before, end)
-			}
-			p.OK = p.Reason == ""
-			out = append(out, p)
-		}
-		if len(p.Discharge) > 0 {
-			before = end
-		}
-		p, in, out1, ein, eout = Pair{}, 0, 0, 0, 0
-	}
-	for i := range steps {
-		switch s := &steps[i]; s.Kind {
-		case Charge:
-			if len(p.Discharge) > 0 {
-				flush()
-			}
-			p.Charge = append(p.Charge, s.Number)
-			in, ein = in+s.Charge, ein+s.Energy
-		case Discharge:
-			p.Discharge = append(p.Discharge, s.Number)
-			out1, eout = out1-s.Charge, eout-s.Energy
-			end = s.EndVoltage
-		}
-	}
-	flush()
-	return out
 }
 
 // peukert fits ln t = c - k*ln I over the discharges that ended at about the

@@ -141,7 +141,7 @@ func TestMinimalFile(t *testing.T) {
 func TestHeaderIsForgiving(t *testing.T) {
 	want := read(t, "Test Time / s,Voltage / V,Current / A\n0,3.7,1\n10,3.6,1\n").Steps[0]
 	for name, text := range map[string]string{
-		"order":       "Current / A,Ambient Temperature / degC,Test Time / s,Voltage / V\n1,25,0,3.7\n1,25,10,3.6\n",
+		"order":       "Current / A,Ambient Pressure / Pa,Test Time / s,Voltage / V\n1,25,0,3.7\n1,25,10,3.6\n",
 		"mark, CRLF":  "\ufeffTest Time / s,Voltage / V,Current / A\r\n0,3.7,1\r\n10,3.6,1\r\n",
 		"quotes":      "\"Test Time / s\",\"Voltage / V\",\"Current / A\"\n\"0\",\"3.7\",\"1\"\n 10 , 3.6 , \"1\" \n",
 		"machine":     "test_time_second,voltage_volt,current_ampere\n0,3.7,1\n10,3.6,1\n",
@@ -270,11 +270,11 @@ func TestResistanceStartsAtHalfTheEdge(t *testing.T) {
 func TestResistanceIsRefusedWithAReason(t *testing.T) {
 	head := "Test Time / s,Voltage / V,Current / A,Step Count / 1\n0,3.3,0,1\n0.99,3.3,0,1\n1,3.25,-10,2\n"
 	for rows, want := range map[string]string{
-		"2,3.24,-10,2\n":                 "the step has no row 10 s after its edge",
+		"2,3.24,-10,2\n":                 "the step has no row 10 s after its edge: it lasted 1.01 s",
 		"2,3.24,-10,2\n11,3.24,-4,2\n":   "the current did not hold after the edge",
 		"2,3.24,-10,2\n25,3.2,-10,2\n":   "no row near 10 s: the rows around it lie 1 s and 24 s after the edge",
 		"2,3.34,-10,2\n11,3.34,-10,2\n":  "the voltage did not follow the current",
-		"2,3.24,-10,2\n10.9,3.2,-10,3\n": "the step has no row 10 s after its edge",
+		"2,3.24,-10,2\n10.9,3.2,-10,3\n": "the step has no row 10 s after its edge: it lasted 1.01 s",
 	} {
 		assert.Equal(t, want, read(t, head+rows).Steps[1].R10.Reason, rows)
 	}

@@ -1,5 +1,7 @@
 package bdf
 
+import "github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+
 // Report is what Read found in one file.
 type Report struct {
 	File string `json:"file"`
@@ -53,12 +55,22 @@ type Step struct {
 	// R1 and R10 are the d.c. resistances 1 s and 10 s after the step's edge.
 	R1  Resistance `json:"resistance_1s"`
 	R10 Resistance `json:"resistance_10s"`
+	// Resistances are those at every time: 0.1, 1, 2, 5 and 10 s.
+	Resistances []Resistance `json:"resistances"`
+	// Temperature is the mean of the step's rows in degC, nil where the file has
+	// none.
+	Temperature *float64 `json:"temperature_degC,omitempty"`
+	// ChargeU and EnergyU are half widths of the intervals of Charge and Energy
+	// from the declared accuracy, 0 where none is declared.
+	ChargeU float64 `json:"charge_U_Ah,omitempty"`
+	EnergyU float64 `json:"energy_U_Wh,omitempty"`
 	// Counter is the instrument's own count in Ah, put together over its
 	// resets; nil where the file has none.
 	Counter *Counter `json:"counter,omitempty"`
 	// Longest is the longest time between two of its rows.
 	Longest float64 `json:"longest_gap_s"`
 
+	volts      float64 // V.s, the integral of voltage over time
 	high, last float64 // greatest magnitude of its current, and its last, A
 }
 
@@ -72,10 +84,17 @@ type Counter struct {
 }
 
 // Resistance is a d.c. resistance in mOhm, or the reason why there is none.
+// U is the half width of its interval, K that over the standard uncertainty.
 type Resistance struct {
+	After    float64 `json:"after_s"`
 	MilliOhm float64 `json:"mOhm,omitempty"`
+	U        float64 `json:"U_mOhm,omitempty"`
+	K        float64 `json:"k,omitempty"`
 	OK       bool    `json:"ok"`
 	Reason   string  `json:"reason,omitempty"`
+
+	spread gum.Spread
+	shared map[string]float64
 }
 
 // Pair is a charge and the discharge that followed it.
@@ -87,6 +106,10 @@ type Pair struct {
 	Coulombic float64 `json:"coulombic_efficiency"`
 	Energy    float64 `json:"energy_efficiency"`
 	Voltage   float64 `json:"voltage_efficiency"`
+	// CoulombicU and EnergyU are the half widths of their intervals in %, from
+	// the declared accuracy; 0 where none is declared.
+	CoulombicU float64 `json:"coulombic_efficiency_U,omitempty"`
+	EnergyU    float64 `json:"energy_efficiency_U,omitempty"`
 	// OK says that charge and discharge lie between equal end states, as far as
 	// voltages tell; Reason why not.
 	OK     bool   `json:"ok"`

@@ -20,6 +20,7 @@ type row struct {
 	t, v, i float64
 	id      string  // step column, "" for none
 	record  float64 // index within the step, 0 for none
+	temp    float64 // degC, mean of the article's sensors; NaN for none
 	in, out float64 // counters in Ah, NaN for none
 }
 
@@ -39,6 +40,7 @@ func (h *header) parse(fields [][]byte, last string) (r row, bad string) {
 			return r, bad
 		}
 	}
+	r.temp = h.temperature(fields)
 	r.in, r.out = h.counter(fields, colStepIn, colIn), h.counter(fields, colStepOut, colOut)
 	if c := h.at[colRecord]; c >= 0 {
 		r.record, _ = number(fields[c], 1, 1e15, "")
@@ -88,6 +90,20 @@ func (h *header) counter(fields [][]byte, step, running column) float64 {
 		break
 	}
 	return math.NaN()
+}
+
+// temperature is the mean of the sensors on the article, or the ambient one.
+func (h *header) temperature(fields [][]byte) float64 {
+	sum, n := 0.0, 0.0
+	for _, c := range h.temps {
+		if x, bad := number(fields[c], 1, 1e4, ""); bad == "" {
+			sum, n = sum+x, n+1
+		}
+	}
+	if n == 0 {
+		return math.NaN()
+	}
+	return sum / n
 }
 
 // order lets through rows whose time rises. One row is held back, so that a

@@ -1,20 +1,12 @@
 package bdf
 
 import (
-	"fmt"
 	"math"
 )
 
 // earlyMax is how many rows after a step's edge are kept to find where its
 // current crossed half its step.
 const earlyMax = 64
-
-// times after an edge at which a resistance is taken, in s.
-var times = [...]float64{1, 10}
-
-// near is how far, as a share of the time asked for, the nearest row may lie:
-// the same tenth that bounds the current's rise.
-const near = 0.1
 
 // build adds up one step.
 type build struct {
@@ -27,15 +19,19 @@ type build struct {
 	before     row // last row of the step before
 	haveBefore bool
 	early      []row
-	at         [len(times)]Resistance
+	at         [len(times)]pulse
 	done       [len(times)]bool
 	first      row
+	quiet      tail    // the rows before the edge
+	kelvins    float64 // sum of the rows' temperatures, degC, and their number
+	warm       int64
 }
 
-func (b *build) start(r row, number int, before *row, runningCounter bool) {
+func (b *build) start(r row, number int, before *row, quiet tail, runningCounter bool) {
 	early := append(b.early[:0], r)
-	*b = build{Step: Step{Number: number, ID: r.id, Line: r.line, Rows: 1, Start: r.t, StartVoltage: r.v}, prev: r, first: r, early: early}
+	*b = build{Step: Step{Number: number, ID: r.id, Line: r.line, Rows: 1, Start: r.t, StartVoltage: r.v}, prev: r, first: r, early: early, quiet: quiet}
 	b.high = math.Abs(r.i)
+	b.heat(&r)
 	b.counter.start(&r, runningCounter)
 	if before != nil {
 		b.before, b.haveBefore = *before, true
@@ -48,8 +44,10 @@ func (b *build) add(r row) {
 	dt := r.t - b.prev.t
 	b.Longest = max(b.Longest, dt)
 	b.charge += (b.prev.i + r.i) / 2 * dt
+	b.volts += (b.prev.v + r.v) / 2 * dt
 	b.energy += (b.prev.i*b.prev.v + r.i*r.v) / 2 * dt
 	b.high = max(b.high, math.Abs(r.i))
+	b.heat(&r)
 	b.counter.add(&r)
 	if len(b.early) < earlyMax {
 		b.early = append(b.early, r)
@@ -63,8 +61,14 @@ func (b *build) add(r row) {
 	b.Rows++
 }
 
-// close finishes the step's figures.
-func (b *build) close() Step {
+func (b *build) heat(r *row) {
+	if !math.IsNaN(r.temp) {
+		b.kelvins, b.warm = b.kelvins+r.temp, b.warm+1
+	}
+}
+
+// close finishes the step's figures, read with steps of the given size.
+func (b *build) close(a Accuracy, steps resolution) Step {
 	s := b.Step
 	s.Seconds = b.prev.t - b.first.t
 	s.Charge, s.Energy, s.EndVoltage = b.charge/3600, b.energy/3600, b.prev.v
@@ -73,100 +77,21 @@ func (b *build) close() Step {
 		s.MeanCurrent = b.charge / s.Seconds
 	}
 	s.Counter = b.counter.close()
+	if b.warm > 0 {
+		t := b.kelvins / float64(b.warm)
+		s.Temperature = &t
+	}
+	mean := s.Seconds / float64(max(b.Rows-1, 1))
 	for k, t := range times {
-		if !b.done[k] {
-			reason := fmt.Sprintf("the step has no row %g s after its edge", t)
-			if !b.haveBefore {
-				reason = "no row before the step: its edge is not known"
-			}
-			b.at[k] = Resistance{Reason: reason}
+		s.Resistances = append(s.Resistances, b.resistanceAt(k, mean, a, steps))
+		switch t {
+		case 1:
+			s.R1 = s.Resistances[k]
+		case 10:
+			s.R10 = s.Resistances[k]
 		}
 	}
-	s.R1, s.R10 = b.at[0], b.at[1]
 	return s
-}
-
-// resistance looks whether the row reaches a time after the edge, where t = 0
-// is where the current crossed half its step.
-func (b *build) resistance(k int, r row) {
-	if !b.haveBefore {
-		return
-	}
-	// Nothing can be due before the time has passed since the row before.
-	if r.t-b.before.t < times[k] {
-		return
-	}
-	e, reason := b.edge(r.i)
-	if reason != "" {
-		b.refuse(k, reason)
-		return
-	}
-	want := e.t0 + times[k]
-	if r.t < want {
-		return
-	}
-	low, high := b.prev, r
-	if min(want-low.t, high.t-want) > near*times[k] || low.t < e.t0 {
-		if high.t-want > near*times[k] {
-			b.refuse(k, fmt.Sprintf("no row near %g s: the rows around it lie %.3g s and %.3g s after the edge", times[k], low.t-e.t0, high.t-e.t0))
-			return
-		}
-		low = high
-	}
-	if e.rise > near*times[k]*(1+1e-6) {
-		b.refuse(k, fmt.Sprintf("the current took up to %.3g s to rise, over a tenth of %g s", e.rise, times[k]))
-		return
-	}
-	w := 1.0
-	if high.t > low.t {
-		w = (want - low.t) / (high.t - low.t)
-	}
-	i, v := low.i+w*(high.i-low.i), low.v+w*(high.v-low.v)
-	di := i - b.before.i
-	if math.Abs(i-e.plateau) > near*math.Abs(di) {
-		b.refuse(k, "the current did not hold after the edge")
-		return
-	}
-	ohms := (v - b.before.v) / di
-	if !(ohms > 0) {
-		b.refuse(k, "the voltage did not follow the current")
-		return
-	}
-	b.at[k], b.done[k] = Resistance{MilliOhm: ohms * 1000, OK: true}, true
-}
-
-func (b *build) refuse(k int, reason string) {
-	b.at[k], b.done[k] = Resistance{Reason: reason}, true
-}
-
-// edge is where a step's current rose.
-type edge struct{ t0, rise, plateau float64 }
-
-// edge finds where the current crossed half its way to i, and how long it took
-// from a tenth to nine tenths at most.
-func (b *build) edge(i float64) (edge, string) {
-	step := i - b.before.i
-	// A tenth of the greater current is the least that is called a step.
-	if math.Abs(step) < near*max(math.Abs(i), math.Abs(b.before.i)) || step == 0 {
-		return edge{}, "the current does not step at the step's edge"
-	}
-	p, low := b.before, b.before.t
-	e := edge{t0: math.NaN()}
-	for _, r := range b.early {
-		x, was := (r.i-b.before.i)/step, (p.i-b.before.i)/step
-		if math.IsNaN(e.t0) && x >= 0.5 {
-			e.t0 = p.t + (0.5-was)/(x-was)*(r.t-p.t)
-		}
-		if x >= 0.9 {
-			e.rise, e.plateau = r.t-low, r.i
-			return e, ""
-		}
-		if x <= 0.1 {
-			low = r.t
-		}
-		p = r
-	}
-	return edge{}, "the current's rise cannot be seen in the rows"
 }
 
 // counting puts an instrument's counters together over their resets: taking the
