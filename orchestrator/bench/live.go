@@ -244,9 +244,7 @@ func (v *Live) routine() {
 		default: // the one before is still on its way to the disk
 		}
 	}
-	if p := v.run.Journal.Pending(); p != 0 && v.now().Sub(p) > riskMax {
-		v.broken(v.now(), fmt.Errorf("the oldest unstored frame is %d ms old; at most %d ms is allowed", v.now().Sub(p)/drivers.Millisecond, riskMax/drivers.Millisecond))
-	}
+	v.atRisk(v.now())
 }
 
 // leaveMax bounds an orderly stop at the end.

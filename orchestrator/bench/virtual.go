@@ -20,6 +20,9 @@ type Options struct {
 	Latches Latches
 	// Alert, where set, is told of notifications; it must not block.
 	Alert func(bench string, n machine.Notify)
+	// Waits is where storage jobs that take time say so, to go on when a Stepped
+	// bench says; nil: none does.
+	Waits <-chan Wait
 }
 
 // callTimeout is how long an executor waits for a device.
@@ -52,9 +55,8 @@ type Virtual struct {
 	published time.Time
 	frames    int
 
-	wall  func() time.Time
-	every int  // frames between looks at the wall clock
-	quiet bool // nobody subscribes: no pictures for clients
+	// tend is called after each frame, lost ones too: what the wall clock is for.
+	tend func()
 }
 
 // NewVirtual opens a bench over rig and starts its loop.
@@ -68,8 +70,8 @@ func newVirtual(rig Rig, o Options) *Virtual {
 	v := &Virtual{
 		rig: rig, set: rig.Set(), quit: make(chan struct{}),
 		core: newCore(o, rig.Now),
-		wall: time.Now, every: lookEvery,
 	}
+	v.tend = v.lookAtTimes
 	v.core.carry = v.carry
 	v.core.keep = v.keep
 	v.core.post = func(e machine.Event) { v.queue = append(v.queue, e) }
@@ -157,14 +159,7 @@ func (v *Virtual) active() bool {
 // turn moves time to whatever comes next and handles it.
 func (v *Virtual) turn() {
 	next := v.rig.Next()
-	t := next
-	if d := v.m.Deadline(); d != 0 && d < t {
-		t = d
-	}
-	if len(v.later) > 0 && v.later[0].When() < t {
-		t = v.later[0].When()
-	}
-	t = max(t, v.rig.Now())
+	t := v.next()
 	v.rig.Advance(t)
 	for len(v.later) > 0 && v.later[0].When() <= t {
 		e := v.later[0]
@@ -178,13 +173,30 @@ func (v *Virtual) turn() {
 			v.drain()
 			v.bytes += 4 * len(v.buf.Counts)
 		}
-		if v.frames++; v.frames%v.every == 0 || v.bytes >= commitBytes {
-			v.look(false)
-		}
+		v.tend()
 	}
 	if d := v.m.Deadline(); d != 0 && d <= t {
 		v.handle(machine.Due{At: t})
 		v.drain()
+	}
+}
+
+// next is the instant of whatever comes next.
+func (v *Virtual) next() drivers.Instant {
+	t := v.rig.Next()
+	if d := v.m.Deadline(); d != 0 && d < t {
+		t = d
+	}
+	if len(v.later) > 0 && v.later[0].When() < t {
+		t = v.later[0].When()
+	}
+	return max(t, v.rig.Now())
+}
+
+// lookAtTimes looks at the wall clock every so many frames.
+func (v *Virtual) lookAtTimes() {
+	if v.frames++; v.frames%lookEvery == 0 || v.bytes >= commitBytes {
+		v.look(false)
 	}
 }
 
@@ -200,7 +212,7 @@ func (v *Virtual) drain() {
 
 // look is the part that knows real time: commits and pictures for clients.
 func (v *Virtual) look(force bool) {
-	now := v.wall()
+	now := time.Now()
 	if v.run != nil && (v.bytes >= commitBytes || now.Sub(v.committed) >= commitAge) {
 		v.bytes, v.committed = 0, now
 		if e := (job{kind: jobCommit, run: v.run, at: v.rig.Now()}).do(v.latches); e != nil {
@@ -208,7 +220,7 @@ func (v *Virtual) look(force bool) {
 			v.drain()
 		}
 	}
-	if !v.quiet && (force || now.Sub(v.published) >= publishAge) {
+	if force || now.Sub(v.published) >= publishAge {
 		v.published = now
 		v.publish(&v.buf, 0, 0)
 	}

@@ -47,11 +47,13 @@ type StoreFault struct {
 	Delay drivers.Span
 }
 
-// Kill ends the process at one of its calls of drivers and journal, and starts
-// it again later. The instruments flow on meanwhile, as real ones do.
+// Kill ends the process at one of its calls of drivers, journal and disk, the
+// latter between a write's beginning, its commit and its answer, and starts it
+// again later. The instruments flow on meanwhile, as real ones do.
 type Kill struct {
 	Call   int // counted from 1; it is not carried out any more
 	Outage drivers.Span
+	Again  int // the call at which the next process dies while it starts; 0: none
 }
 
 // faults counts the independent things that go wrong in the campaign.
@@ -83,7 +85,7 @@ func (c *Campaign) Lines() []string {
 		lines = append(lines, strings.TrimRight(fmt.Sprintf("store %s at=%s delay=%s", s.Kind, seconds(s.At), seconds(s.Delay)), " "))
 	}
 	if k := c.Kill; k != nil {
-		lines = append(lines, fmt.Sprintf("kill call=%d outage=%s", k.Call, seconds(k.Outage)))
+		lines = append(lines, fmt.Sprintf("kill call=%d outage=%s again=%d", k.Call, seconds(k.Outage), k.Again))
 	}
 	return lines
 }

@@ -165,8 +165,7 @@ func (t *Twin) drawFaults(d dice, c *Campaign) {
 	case other < 0.08:
 		c.Store = t.drawStore(d)
 	case other < 0.2:
-		c.Kill = &Kill{Call: 1 + d.IntN(max(t.Healthy.Calls, 1)),
-			Outage: drivers.Span(float64(drivers.Second) * d.scale(0.05, 30))}
+		c.Kill = t.drawKill(d)
 	}
 	if other < 0.2 && d.chance(0.6) {
 		n = 0
@@ -174,6 +173,19 @@ func (t *Twin) drawFaults(d dice, c *Campaign) {
 	for range n {
 		c.Config.Faults = append(c.Config.Faults, t.drawFault(d, list[d.IntN(len(list))]))
 	}
+}
+
+// drawKill draws one call of all, or one of those that do something: most calls
+// only append a frame.
+func (t *Twin) drawKill(d dice) *Kill {
+	k := &Kill{Call: 1 + d.IntN(max(t.Healthy.Calls, 1)), Outage: drivers.Span(float64(drivers.Second) * d.scale(0.05, 30))}
+	if n := len(t.Healthy.Acts); n > 0 && d.chance(0.6) {
+		k.Call = t.Healthy.Acts[d.IntN(n)]
+	}
+	if d.chance(0.3) {
+		k.Again = 1 + d.IntN(16)
+	}
+	return k
 }
 
 func (t *Twin) drawStore(d dice) StoreFault {

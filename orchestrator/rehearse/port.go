@@ -31,6 +31,9 @@ func (p port) Frame(f *drivers.Frame) bool {
 	p.w.turn()
 	if ok {
 		p.w.frame(f)
+		if l := p.w.shelf.current(); l != nil {
+			l.given(f, p.w.rig.Now(), p.w.on[virtual.DeviceSupply] || p.w.on[virtual.DeviceLoad])
+		}
 	}
 	return ok
 }

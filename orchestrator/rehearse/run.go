@@ -2,12 +2,12 @@ package rehearse
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
-	"github.com/rigwarden/rigwarden/orchestrator/balance"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -38,7 +38,9 @@ type Result struct {
 	// nobody stopped.
 	CellError, TempError SensorError
 	Killed               bool
-	FalseTrip, Missed    bool
+	// Lost is how much of the record a kill took.
+	Lost              drivers.Span
+	FalseTrip, Missed bool
 	// Next is how the run after the repair ended.
 	Next       machine.Outcome
 	NextReason string
@@ -68,20 +70,28 @@ type rehearsal struct {
 	w     *witness
 	shelf *shelf
 	loop  *bench.Stepped
-	runs  int
-	acts  []Act
-	end   *bench.Ending // of the run under way; nil while it goes on
-	r     *Result
+	// text and digest are of the campaign's plan, where it is not the twin's.
+	text   []byte
+	digest string
+	acts   []Act
+	end    *bench.Ending // of the run under way; nil while it goes on
+	r      *Result
 }
 
-func (t *Twin) run(c *Campaign, o *runOptions) (*Result, error) {
+func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	rig, err := virtual.New(c.Config)
 	if err != nil {
 		return nil, err
 	}
 	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy}
-	x := &rehearsal{t: t, c: c, ctx: o.ctx, w: w, shelf: &shelf{w: w, fault: c.Store}, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
-	w.shelf = x.shelf
+	if c.Kill != nil {
+		w.killAt = c.Kill.Call
+	}
+	if w.shelf, err = newShelf(w, c.Store); err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, w.shelf.remove()) }()
+	x := &rehearsal{t: t, c: c, ctx: o.ctx, w: w, shelf: w.shelf, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
 	x.watch()
 	if o.say != nil {
 		for _, l := range c.Lines() {
@@ -97,13 +107,16 @@ func (t *Twin) run(c *Campaign, o *runOptions) (*Result, error) {
 	x.judge()
 	if o.healthy != nil {
 		o.healthy.Length, o.healthy.Calls = x.r.Span, w.calls
-		return x.r, nil
+		return x.r, x.leave()
 	}
 	if err := x.putRight(); err != nil {
 		return nil, err
 	}
 	if x.given() { // what it found is of a bench that was left alone
 		return nil, o.ctx.Err()
+	}
+	if err := x.judgeRecords(); err != nil {
+		return nil, fmt.Errorf("campaign %d: %w", c.Seed, err)
 	}
 	return x.r, nil
 }
@@ -118,47 +131,6 @@ func (x *rehearsal) watch() {
 		CellMax: maker.CellMax, CellMin: maker.CellMin, TempMax: x.c.plan.Absolute.TempMax,
 		Charge: maker.ChargeMax, Discharge: maker.DischargeMax,
 	})
-}
-
-// open starts the process: a new loop over the rig and the record as they are.
-func (x *rehearsal) open() {
-	w := x.w
-	w.started = false
-	w.armed, w.on = map[virtual.Device]bool{}, map[virtual.Device]bool{}
-	w.last = [2]operation{}
-	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
-		Name: x.c.plan.Bench.Name, Latched: x.shelf.remembered(), Latches: x.shelf,
-	})
-}
-
-// start begins a run.
-func (x *rehearsal) start() error {
-	planner, err := balance.New(x.c.plan, x.t.curve)
-	if err != nil {
-		return err
-	}
-	x.runs++
-	x.end = nil
-	x.w.started, x.w.over = true, false
-	x.shelf.pending = extent{}
-	return x.loop.Start(bench.StartRequest{
-		Run: fmt.Sprintf("r%06d", x.runs), Plan: x.c.plan, PlanDigest: x.t.digest, Journal: tape{x.shelf}, Planner: planner, Who: person,
-		Finished: func(e bench.Ending) { x.end, x.w.over = &e, true },
-	})
-}
-
-// safely does something in the process's life and says whether that ended.
-func safely(do func()) (dead bool) {
-	defer func() {
-		if p := recover(); p != nil {
-			if _, ok := p.(killed); !ok {
-				panic(p)
-			}
-			dead = true
-		}
-	}()
-	do()
-	return false
 }
 
 // After an end the bench is looked at for a while: nothing may come back.
@@ -176,8 +148,10 @@ const (
 func (x *rehearsal) underFaults() error {
 	var err error
 	dead := safely(func() {
-		x.open()
-		if err = x.start(); err == nil {
+		if err = x.open(); err == nil {
+			err = x.start()
+		}
+		if err == nil {
 			x.follow(began.Add(3*x.t.Healthy.Length + runMost))
 		}
 	})
@@ -188,10 +162,10 @@ func (x *rehearsal) underFaults() error {
 		dead = safely(func() { x.idle(afterEnd) })
 	}
 	if dead {
-		x.revive()
+		err = x.revive()
 	}
 	x.r.Span = x.w.rig.Now().Sub(began)
-	return nil
+	return err
 }
 
 // follow is the person beside the run: turns until it is over.
@@ -246,48 +220,13 @@ func (x *rehearsal) idle(d drivers.Span) {
 	}
 }
 
-// revive is a killed process's next life: the instruments flowed on, and nobody
-// starts anything (INV-06).
-func (x *rehearsal) revive() {
-	w := x.w
-	x.r.Killed = true
-	marked := x.shelf.energised
-	if w.say != nil {
-		w.say(w.rig.Now(), "process killed")
-	}
-	w.rig.Advance(w.rig.Now().Add(x.c.Kill.Outage))
-	x.c = withoutKill(x.c)
-	w.c = x.c
-	x.open()
-	if w.say != nil {
-		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
-	}
-	if marked && x.loop.Latched() == "" {
-		w.violate(5, "the process died while the bench was energised, and nothing is latched")
-	}
-	x.idle(afterKill)
-	if truth := w.rig.Truth(); truth.Flowing {
-		w.beyond(x, 6, "%v flows after the restart", truth.Current)
-	}
-	if x.end == nil {
-		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}
-	}
-}
-
-func withoutKill(c *Campaign) *Campaign {
-	d := *c
-	d.Kill = nil
-	return &d
-}
-
 // putRight is the second phase: faults off. What has tripped must clear with an
 // acknowledgement, and the next run, with another article on, must work.
 func (x *rehearsal) putRight() error {
 	w := x.w
 	from := w.rig.Now()
-	x.c = withoutKill(x.c)
-	w.c = x.c
-	x.shelf.fault = StoreFault{}
+	w.killAt = 0
+	x.shelf.disk.fault = StoreFault{}
 	w.storeFailed = 0
 	w.rig.Heal()
 	if w.rig.Plant().FuseBlown() { // only a new bench has a new fuse
@@ -313,7 +252,9 @@ func (x *rehearsal) putRight() error {
 		}
 	}
 	if x.r.Killed { // a person looks for welds and starts the process anew
-		x.open()
+		if err := x.open(); err != nil {
+			return err
+		}
 	}
 	if err := x.start(); err != nil {
 		w.violate(5, "with everything put right, no run can start: %v", err)
@@ -372,8 +313,7 @@ func (x *rehearsal) renew() error {
 	}
 	x.w.rig = rig
 	x.watch()
-	x.open()
-	return nil
+	return x.open()
 }
 
 // otherArticle connects an article like the first at the campaign's start.

@@ -1,151 +1,91 @@
 package rehearse
 
 import (
-	"errors"
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/store"
 )
 
-// errStore is what a failing store answers.
-var errStore = errors.New("no space left on the device")
-
-// shelf is what outlives a process in memory: the record, the energised mark
-// and the latch, as a store keeps them. It is the bench's latch keeper too.
-type shelf struct {
-	w *witness
-
-	energised bool   // the mark that precedes energy (INV-05)
-	open      bool   // a run is recorded that has not ended
-	latch     string // a trip that nobody has acknowledged
-	cleared   int    // acknowledgements
-	fault     StoreFault
-
-	// kept is what is durable, pending what the next commit makes so.
-	kept, pending extent
+// tape is a run's journal: the store's recorder, with the witness before it and
+// the ledger beside it.
+type tape struct {
+	*shelf
+	rec *store.Recorder
+	l   *ledger
 }
-
-// extent tells how far a record reaches.
-type extent struct {
-	frames, lines int
-	last          drivers.Instant // the latest frame
-	seq           uint64
-}
-
-// remembered is what a starting process finds: a latch, or an energised mark
-// without a clean end, which is one too (INV-05).
-func (s *shelf) remembered() string {
-	if s.latch == "" && s.energised {
-		s.latch = "the process ended while the bench was energised"
-	}
-	s.energised, s.open = false, false
-	return s.latch
-}
-
-// bad says whether the store refuses now. Reserved space takes what safety
-// needs on a full store, and only there.
-func (s *shelf) bad(reserved bool) error {
-	f := &s.fault
-	if f.Kind == StoreGood || f.Kind == StoreSlow || s.w.rig.Now() < began.Add(f.At) || reserved && f.Kind == StoreFull {
-		return nil
-	}
-	if s.w.storeFailed == 0 {
-		s.w.storeFailed = s.w.rig.Now()
-	}
-	return errStore
-}
-
-// slow lets the disk take its time: the loop stands, the rig flows on.
-func (s *shelf) slow() {
-	if s.fault.Kind == StoreSlow && s.w.rig.Now() >= began.Add(s.fault.At) {
-		s.w.rig.Advance(s.w.rig.Now().Add(s.fault.Delay))
-	}
-}
-
-func (s *shelf) SetLatch(reason string, _ drivers.Instant) error {
-	s.w.call()
-	if err := s.bad(true); err != nil {
-		return err
-	}
-	if s.latch == "" {
-		s.latch = reason
-	}
-	return nil
-}
-
-func (s *shelf) ClearLatch(who, reason string, _ drivers.Instant) error {
-	if err := s.bad(true); err != nil {
-		return err
-	}
-	s.latch, s.energised = "", false
-	s.cleared++
-	return nil
-}
-
-// tape is a run's journal on the shelf.
-type tape struct{ *shelf }
 
 func (j tape) Frame(f *drivers.Frame) error {
-	if err := j.bad(false); err != nil {
-		return err
-	}
-	j.pending.frames++
-	j.pending.last = f.At
-	return nil
+	j.w.often()
+	j.disk.fill(j.st)
+	err := j.rec.Frame(f)
+	j.l.recorded(f, err == nil)
+	return err
 }
 
 func (j tape) Line(seq uint64, at drivers.Instant, line string) error {
-	if err := j.bad(false); err != nil {
+	j.w.often()
+	err := j.rec.Line(seq, at, line)
+	if err != nil {
 		return err
 	}
+	j.l.line(seq, at, line)
 	j.w.line(seq, at, line)
-	j.pending.lines++
-	j.pending.seq = seq
+	if strings.HasPrefix(line, "finish ") {
+		j.l.closed = true
+	}
 	return nil
 }
+
+func (j tape) Pending() drivers.Instant { return j.rec.Pending() }
 
 func (j tape) Commit() error {
-	j.slow()
-	if err := j.bad(false); err != nil {
+	return j.alone(func() error {
+		j.w.call()
+		frames, lines := j.l.extent()
+		err := j.rec.Commit()
+		j.w.alive()
+		if err == nil {
+			j.l.stored(frames, lines)
+		}
 		return err
-	}
-	j.kept = j.pending
-	return nil
+	})
 }
 
-func (j tape) Pending() drivers.Instant { return 0 }
-
-func (j tape) MarkEnergised(seq uint64, at drivers.Instant, _ uint64, line string) error {
+func (j tape) MarkEnergised(seq uint64, at drivers.Instant, epoch uint64, line string) error {
 	j.w.call()
-	j.slow()
-	if err := j.bad(false); err != nil {
-		return err
+	err := j.rec.MarkEnergised(seq, at, epoch, line)
+	j.urgent(seq, at, line, err)
+	if err == nil {
+		j.energised = true
+		j.w.line(seq, at, line)
 	}
-	j.energised, j.open = true, true
-	j.w.line(seq, at, line)
-	return nil
+	return err
 }
 
 func (j tape) MarkSafe() error {
 	j.w.call()
-	if err := j.bad(true); err != nil {
-		return err
-	}
 	j.w.markedSafe()
-	j.energised, j.open = false, false
-	return nil
+	j.unsure = true
+	err := j.rec.MarkSafe()
+	j.w.alive()
+	if j.unsure = false; err == nil {
+		j.energised = false
+	}
+	return err
 }
 
 func (j tape) Trip(seq uint64, at drivers.Instant, line, reason string) error {
 	j.w.call()
 	j.w.trip(at, line, reason)
-	if err := j.bad(true); err != nil {
-		return err
+	err := j.rec.Trip(seq, at, line, reason)
+	j.urgent(seq, at, line, err)
+	if err == nil {
+		j.latched(reason)
+		j.l.trips = append(j.l.trips, reason)
 	}
-	if j.latch == "" {
-		j.latch = reason
-	}
-	return nil
+	return err
 }
 
 func (j tape) Urgent(seq uint64, at drivers.Instant, line string) error {
@@ -153,9 +93,38 @@ func (j tape) Urgent(seq uint64, at drivers.Instant, line string) error {
 	if strings.HasPrefix(line, `record kind="clear"`) {
 		j.w.clear(at)
 	}
-	if err := j.bad(true); err != nil {
-		return err
+	err := j.rec.Urgent(seq, at, line)
+	j.urgent(seq, at, line, err)
+	if err == nil {
+		j.w.line(seq, at, line)
 	}
-	j.w.line(seq, at, line)
-	return nil
+	return err
+}
+
+// urgent notes a line that was to be durable at once. One that could not be is in
+// memory all the same and may come with the next commit.
+func (j tape) urgent(seq uint64, at drivers.Instant, line string, err error) {
+	if j.w.dead {
+		j.l.doubtful(seq, at, line)
+		j.w.alive()
+	}
+	if err != nil {
+		j.l.doubtful(seq, at, line)
+		return
+	}
+	j.l.durable(seq, at, line)
+}
+
+// finish ends the run's record once the bench is through with it.
+func (j tape) finish(e bench.Ending) error {
+	return j.alone(func() error {
+		j.l.closed, j.l.ending = true, &e
+		j.w.call()
+		err := j.rec.Finish(e.Outcome, e.Reason, e.At)
+		j.w.alive()
+		if err == nil {
+			j.l.finished = true
+		}
+		return err
+	})
 }

@@ -25,9 +25,11 @@ type Twin struct {
 	Bench   *profiles.Bench
 	Plan    *machine.Plan
 
-	config virtual.Config
-	digest string
-	curve  balance.Curve
+	config    virtual.Config
+	canonical []byte // the plan's text
+	digest    string
+	criteria  string // for verdicts on its runs
+	curve     balance.Curve
 	// Healthy is the twin's run without any fault, by which moments are drawn.
 	Healthy Healthy
 }
@@ -35,7 +37,8 @@ type Twin struct {
 // Healthy is what a run without faults was like.
 type Healthy struct {
 	Length drivers.Span // from the bench's start to the run's end
-	Calls  int          // calls of drivers and journal, where a process can die
+	Calls  int          // calls of drivers, journal and disk, where a process can die
+	Acts   []int        // which of them do not just come with every frame
 	States []State
 }
 
@@ -59,9 +62,14 @@ func NewTwin(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) (*Twin,
 		return nil, profiles.Error(problems)
 	}
 	var err error
-	if _, t.digest, err = profiles.Canonical(t.Plan); err != nil {
+	if t.canonical, t.digest, err = profiles.Canonical(t.Plan); err != nil {
 		return nil, err
 	}
+	criteria, err := profiles.LibraryCriteria("quick")
+	if err != nil {
+		return nil, err
+	}
+	t.criteria = string(criteria)
 	for _, o := range m.OCV {
 		t.curve.Points = append(t.curve.Points, balance.Point{SoCPPM: o.SoC, Voltage: o.Voltage})
 	}

@@ -32,7 +32,9 @@ type witness struct {
 	shelf *shelf
 	say   func(at drivers.Instant, text string) // nil: nobody reads along
 
-	calls   int  // drivers and journal, since the first start
+	calls   int  // drivers, journal and disk, since the first start
+	killAt  int  // the call that the process dies of; 0: none
+	dead    bool // it has
 	started bool // a person has started a run in this life of the process
 	armed   map[virtual.Device]bool
 	on      map[virtual.Device]bool // as commanded
@@ -80,15 +82,6 @@ func (w *witness) violate(inv int, format string, args ...any) {
 	w.violations = append(w.violations, v)
 	if w.say != nil {
 		w.say(v.At, "VIOLATION "+v.String())
-	}
-}
-
-// call counts a call by which a process reaches out of itself, and ends the
-// process where the campaign wants that.
-func (w *witness) call() {
-	w.calls++
-	if k := w.c.Kill; k != nil && w.calls == k.Call {
-		panic(killed{})
 	}
 }
 

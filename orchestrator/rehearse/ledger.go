@@ -1,0 +1,91 @@
+package rehearse
+
+import (
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+)
+
+// ledger is the judge's own account of a run's record: what the bench was given,
+// what it handed to the record, and what the store said was durable. Nothing in
+// it comes from the store but those answers, so that the file can be held
+// against it afterwards (INV-07, INV-14).
+type ledger struct {
+	run   string
+	start drivers.Instant
+	// frames are those that reached the bench while the run was open, in order;
+	// handed counts those that the bench gave to the record.
+	frames []givenFrame
+	handed int
+	lines  []givenLine
+	// How far commits have been answered, in frames handed and in lines.
+	storedFrames, storedLines int
+
+	trips    []string // reasons that were stored
+	closed   bool     // the bench has said that the run is over
+	ending   *bench.Ending
+	finished bool // and the store that its record is complete
+	killed   drivers.Instant
+	judged   bool
+}
+
+// givenFrame is a frame that the bench was given.
+type givenFrame struct {
+	now    drivers.Instant // when it came
+	at     drivers.Instant // as recorded
+	seq    uint64          // as recorded; 0: not recorded
+	sum    uint64          // of its counts
+	on     bool            // something was commanded on
+	handed bool
+	kept   bool // the record took it
+}
+
+// givenLine is a line that the record was given.
+type givenLine struct {
+	seq  uint64
+	at   drivers.Instant
+	text string
+	sure bool // durable, as the store said
+	may  bool // it need not be there
+}
+
+// sumFrom is a sum of a frame's counts.
+func sumFrom(counts []int32) uint64 {
+	h := uint64(14695981039346656037) // FNV-1a, by words
+	for _, c := range counts {
+		h = (h ^ uint64(uint32(c))) * 1099511628211
+	}
+	return h
+}
+
+// given notes a frame before the bench sees it.
+func (l *ledger) given(f *drivers.Frame, now drivers.Instant, on bool) {
+	l.frames = append(l.frames, givenFrame{now: now, sum: sumFrom(f.Counts), on: on})
+}
+
+// recorded notes that the bench gave the latest frame to the record.
+func (l *ledger) recorded(f *drivers.Frame, kept bool) {
+	if len(l.frames) == 0 {
+		return // a frame that nobody sent is missed when the file is read
+	}
+	g := &l.frames[len(l.frames)-1]
+	g.at, g.seq, g.handed, g.kept = f.At, f.Seq, true, kept && g.sum == sumFrom(f.Counts)
+}
+
+func (l *ledger) line(seq uint64, at drivers.Instant, text string) {
+	l.lines = append(l.lines, givenLine{seq: seq, at: at, text: text})
+}
+
+func (l *ledger) durable(seq uint64, at drivers.Instant, text string) {
+	l.lines = append(l.lines, givenLine{seq: seq, at: at, text: text, sure: true})
+}
+
+func (l *ledger) doubtful(seq uint64, at drivers.Instant, text string) {
+	l.lines = append(l.lines, givenLine{seq: seq, at: at, text: text, may: true})
+}
+
+// extent is how far the record reaches now; stored says that so much is durable.
+func (l *ledger) extent() (frames, lines int) { return len(l.frames), len(l.lines) }
+
+func (l *ledger) stored(frames, lines int) {
+	l.storedFrames, l.storedLines = max(l.storedFrames, frames), max(l.storedLines, lines)
+}

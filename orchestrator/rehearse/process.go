@@ -1,0 +1,218 @@
+package rehearse
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/balance"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/orchestrator/store"
+	"github.com/rigwarden/rigwarden/profiles"
+)
+
+// open starts the process: the store is opened, which recovers what was left, and
+// a new loop begins over the rig as it is. A process that ran before ends first,
+// in order or, where it was killed, as it stood.
+func (x *rehearsal) open() error {
+	w := x.w
+	if err := x.leave(); err != nil {
+		return err
+	}
+	latched, err := x.shelf.open()
+	if err != nil {
+		return err
+	}
+	w.started = false
+	w.armed, w.on = map[virtual.Device]bool{}, map[virtual.Device]bool{}
+	w.last = [2]operation{}
+	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
+		Name: x.c.plan.Bench.Name, Latched: latched, Latches: x.shelf, Waits: x.shelf.disk.waits,
+	})
+	return nil
+}
+
+// leave ends the process that runs, if one does.
+func (x *rehearsal) leave() error {
+	if x.loop != nil {
+		x.loop.Leave()
+		x.loop = nil
+	}
+	for _, l := range x.shelf.runs {
+		l.closed = true
+	}
+	err := x.shelf.close()
+	if x.w.dead {
+		x.w.dead, x.shelf.busy, x.shelf.disk.busy = false, false, 0
+		return nil // what a dead process's store says was heard by nobody
+	}
+	return err
+}
+
+// start begins a run, as the service does: it is recorded first, and one that the
+// bench then refuses stands in the record as refused (INV-07). A store that takes
+// no run refuses it, too.
+func (x *rehearsal) start() error {
+	plan := x.c.plan
+	planner, err := balance.New(plan, x.t.curve)
+	if err != nil {
+		return err
+	}
+	text, digest, err := x.canonical()
+	if err != nil {
+		return err
+	}
+	x.end = nil
+	x.w.started, x.w.over = true, false
+	// The run is recorded as a live one is, in pieces that are sealed later.
+	x.shelf.disk.inline = true
+	rec, err := x.shelf.st.Begin(store.Run{
+		Bench: plan.Bench.Name, Module: x.t.Module.Serial, Profile: plan.Profile, Layout: &plan.Layout,
+		Plan: text, PlanDigest: digest, Criteria: x.t.criteria, Start: x.w.rig.Now(), Who: person,
+	})
+	x.shelf.disk.inline = false
+	x.w.alive()
+	if err != nil {
+		if x.shelf.disk.fault.Kind == StoreGood {
+			return err
+		}
+		x.end = &bench.Ending{Outcome: machine.OutcomeRefused, Reason: err.Error()}
+		return nil
+	}
+	j := tape{x.shelf, rec, &ledger{run: rec.ID()}}
+	x.shelf.runs = append(x.shelf.runs, j.l)
+	err = x.loop.Start(bench.StartRequest{
+		Run: rec.ID(), Plan: plan, PlanDigest: digest, Journal: j, Planner: planner, Who: person,
+		Finished: func(e bench.Ending) {
+			_ = j.finish(e) // a run without a recorded end is found when the store is opened next
+			x.end, x.w.over = &e, true
+		},
+	})
+	if err != nil {
+		j.l.closed = true
+		return errors.Join(err, rec.Finish(machine.OutcomeRefused, err.Error(), x.w.rig.Now()))
+	}
+	return nil
+}
+
+// canonical is the text of the campaign's plan, and its digest.
+func (x *rehearsal) canonical() ([]byte, string, error) {
+	if x.c.plan == x.t.Plan {
+		return x.t.canonical, x.t.digest, nil
+	}
+	if x.text == nil {
+		var err error
+		if x.text, x.digest, err = profiles.Canonical(x.c.plan); err != nil {
+			return nil, "", err
+		}
+	}
+	return x.text, x.digest, nil
+}
+
+// safely does something in the process's life and says whether that ended.
+func safely(do func()) (dead bool) {
+	defer func() {
+		if p := recover(); p != nil {
+			if _, ok := p.(killed); !ok {
+				panic(p)
+			}
+			dead = true
+		}
+	}()
+	do()
+	return false
+}
+
+// revive is a killed process's next life: the instruments flowed on, and nobody
+// starts anything (INV-06). The new process may be killed while it starts, and
+// another one started.
+func (x *rehearsal) revive() error {
+	w, s := x.w, x.shelf
+	x.r.Killed = true
+	at, kill := w.rig.Now(), x.c.Kill
+	marked, tripped := s.energised && !s.unsure, s.latch
+	if w.say != nil {
+		w.say(at, "process killed")
+	}
+	w.rig.Advance(at.Add(kill.Outage))
+	if kill.Again > 0 {
+		w.killAt = w.calls + kill.Again
+	}
+	var err error
+	for dead := true; dead && err == nil; {
+		if dead = safely(func() { err = x.open() }); dead && w.say != nil {
+			w.say(w.rig.Now(), "process killed again while it starts")
+		}
+	}
+	w.killAt = 0
+	if err != nil {
+		return fmt.Errorf("campaign %d: after a kill: %w", x.c.Seed, err)
+	}
+	if w.say != nil {
+		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
+	}
+	if marked && x.loop.Latched() == "" {
+		w.violate(5, "the process died while the bench was energised, and nothing is latched")
+	}
+	if tripped != "" && x.loop.Latched() != tripped {
+		w.violate(5, "the bench was latched (%s), and the next process finds %q", tripped, x.loop.Latched())
+	}
+	x.judgeLife(at)
+	x.idle(afterKill)
+	if truth := w.rig.Truth(); truth.Flowing {
+		w.beyond(x, 6, "%v flows after the restart", truth.Current)
+	}
+	if x.end == nil {
+		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}
+	}
+	return nil
+}
+
+// secondRun holds the record of the run after the repair against what it must be:
+// whole, and enough for a verdict.
+func (x *rehearsal) secondRun(st *store.Store) {
+	l := x.shelf.runs[len(x.shelf.runs)-1]
+	if !l.finished {
+		x.w.violate(14, "run %s, after the repair, has no complete record", l.run)
+		return
+	}
+	if err := x.judgeInputs(st, l.run); err != nil {
+		x.w.violate(14, "run %s cannot be judged from its record: %v", l.run, err)
+	}
+}
+
+// alive ends the process where it has just died in a write.
+func (w *witness) alive() {
+	if w.dead {
+		panic(killed{})
+	}
+}
+
+// call counts a call by which a process reaches out of itself, and ends the
+// process where the campaign wants that.
+func (w *witness) call() {
+	if w.dead || w.count(false) {
+		panic(killed{})
+	}
+}
+
+// often is call for what comes with every frame.
+func (w *witness) often() {
+	if w.dead || w.count(true) {
+		panic(killed{})
+	}
+}
+
+// count counts a call and says whether the process dies of it.
+func (w *witness) count(often bool) bool {
+	w.calls++
+	if w.healthy != nil && !often {
+		w.healthy.Acts = append(w.healthy.Acts, w.calls)
+	}
+	if w.calls != w.killAt {
+		return false
+	}
+	w.dead = true
+	return true
+}
