@@ -94,7 +94,8 @@ func newCompiler(p *Profile, m *Module, b *Bench) *compiler {
 		Limits:   enforce(m, b, &c.eff, c.budget),
 		Absolute: absolutes(m, c.budget),
 		Rated:    m.Rated, CellResistance: m.CellResistance, Series: m.Series,
-		Ready:  readiness(b, &c.eff, c.budget),
+		Curve: m.curve(), Probe: probe(m, b),
+		Ready:  possible(readiness(b, &c.eff, c.budget), m, c.budget),
 		Pauses: pauses, PauseMin: pauseMin, WatchSteady: watchSteady,
 	}
 	if l, err := b.Layout(); err == nil {

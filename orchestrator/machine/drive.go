@@ -15,6 +15,7 @@ const (
 	stagePermit              // wait until the permit is durable (INV-05)
 	stageFlow                // current flows
 	stageFall                // off; wait until measured current is zero
+	stageProbe               // a run's first, small current flows
 )
 
 // driving is the state of a drive or pulse.
@@ -22,7 +23,9 @@ type driving struct {
 	ins   *Drive
 	pulse bool
 	stage stage
-	// began and charge0 count this instruction, also across pauses.
+	// fresh: no current of its own has flowed yet. charge0 and energy0 count this
+	// instruction, also across pauses.
+	fresh   bool
 	charge0 drivers.Charge
 	energy0 drivers.Energy
 	flowed  drivers.Span // time with current before the latest pause
@@ -50,7 +53,7 @@ func (m *Machine) beginDrive(ins *Instruction) {
 			d.stage = stageQuiet
 		}
 	} else {
-		*d = driving{ins: ins.Drive, pulse: ins.Op == OpPulse, charge0: m.count.charge, energy0: m.count.energy}
+		*d = driving{ins: ins.Drive, pulse: ins.Op == OpPulse, fresh: true, charge0: m.count.charge, energy0: m.count.energy}
 		d.limit = ins.Drive.Charge
 		if ins.Drive.ChargeOf > 0 && ins.Drive.PerMille > 0 {
 			d.limit = drivers.Charge(abs(m.code.registers[ins.Drive.ChargeOf-1]) / 1000 * ins.Drive.PerMille)
@@ -67,6 +70,8 @@ func (m *Machine) driveStep(s signal) {
 		m.driveQuiet()
 	case d.stage == stagePermit && s == onStored:
 		m.driveBegin()
+	case d.stage == stageProbe && s == onFrame:
+		m.probeFrame()
 	case d.stage == stageFlow && s == onFrame:
 		m.driveFlow()
 	case d.stage == stageFlow && s == onDue:
@@ -80,6 +85,7 @@ func (m *Machine) driveStep(s signal) {
 			stageQuiet:  "current did not reach zero before the next direction",
 			stagePermit: "the permit was not confirmed as stored in time",
 			stageFall:   "current did not fall to zero after switching off",
+			stageProbe:  "the first, small current could not be measured",
 		}[d.stage]
 		m.becomeTripped(causeDriver, guard.Finding{}, why)
 	}
@@ -135,6 +141,14 @@ func (m *Machine) driveBegin() {
 		m.becomeStopping(OutcomeFailed, "no charge was measured that a share could be taken of")
 		return
 	}
+	if m.probes(i) {
+		m.beginProbe()
+		return
+	}
+	if d.fresh {
+		d.fresh, d.charge0, d.energy0 = false, m.count.charge, m.count.energy
+	}
+	m.beginTrend()
 	if d.ins.Hold > 0 {
 		d.hold.begin(m)
 		i = min(i, d.hold.first(m))
@@ -177,7 +191,15 @@ func (m *Machine) tabled(margin drivers.Millikelvins) drivers.Microamps {
 	if m.drive.ins.Direction != Charging || len(rows) == 0 {
 		return i
 	}
-	return min(i, tableAt(rows, m.meas.coldest-margin), tableAt(rows, m.meas.hottest+margin))
+	most := min(tableAt(rows, m.meas.coldest-margin), tableAt(rows, m.meas.hottest+margin))
+	return min(i, max(most-m.misses(most), 0))
+}
+
+// misses is by how much the shunt may read more than the supply was told: what
+// both declare. The guard holds what the shunt reads under the table.
+func (m *Machine) misses(i drivers.Microamps) drivers.Microamps {
+	b := &m.plan.Bench
+	return drivers.Microamps(b.Monitor.CurrentAcc.At(int64(i)) + b.Supply.CurrentAcc.At(int64(i)))
 }
 
 func tableAt(rows []guard.ChargeRow, t drivers.Millikelvins) drivers.Microamps {
@@ -204,6 +226,9 @@ func (m *Machine) driveFlow() {
 	if f := m.driveBound(); f != "" {
 		d.failure = f
 		m.driveEnd(f)
+		return
+	}
+	if m.trendFrame() {
 		return
 	}
 	if m.deliversNothing() {

@@ -35,18 +35,18 @@ type Machine struct {
 	code  progress
 	task  task
 
-	arm   arming
-	drive driving
-	bleed bleeding
-	wait  waiting
-	sw    switching
-	pause pausing
-	ask   asking
-	stop  stopping
-	trip  tripping
-	watch watching
-
+	arm    arming
+	drive  driving
+	bleed  bleeding
+	wait   waiting
+	sw     switching
+	pause  pausing
+	ask    asking
+	stop   stopping
+	trip   tripping
+	watch  watching
 	linger lingering
+	trend  trending
 
 	out []Action
 }
@@ -238,7 +238,7 @@ func (m *Machine) start(e Start) {
 	m.pause = pausing{}
 	m.sw = switching{}
 	// Nothing of an earlier run's instructions may reach into this one.
-	m.drive, m.wait, m.bleed, m.stop, m.ask = driving{}, waiting{}, bleeding{}, stopping{}, asking{}
+	m.drive, m.wait, m.bleed, m.stop, m.ask, m.trend = driving{}, waiting{}, bleeding{}, stopping{}, asking{}, trending{}
 	m.heard = m.now
 	m.emit(Record{Kind: RecordStart, Text: "profile " + m.plan.Profile + " on module " + m.plan.Module + " for " + e.Who})
 	m.becomeArming(false)

@@ -25,8 +25,13 @@ type Plan struct {
 	Rated          drivers.Charge    `json:"rated_nC"`
 	CellResistance drivers.Microohms `json:"cell_resistance_uOhm"`
 	Series         int               `json:"series"`
+	// Curve is a cell's open-circuit voltage by rising state of charge; empty: the
+	// voltages' trend is not held against it.
+	Curve []CurvePoint `json:"curve,omitempty"`
 	// Ready says what the first frames must show before anything energises.
 	Ready Ready `json:"ready"`
+	// Probe is the small current that a run's first drive begins with; 0: none.
+	Probe drivers.Microamps `json:"probe_uA,omitempty"`
 	// Steps are what a person wrote; Code what the machine does.
 	Steps []Step        `json:"steps"`
 	Code  []Instruction `json:"code"`

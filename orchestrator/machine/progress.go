@@ -5,6 +5,7 @@ import "github.com/rigwarden/rigwarden/drivers"
 // progress is the place in the plan's code and the results so far.
 type progress struct {
 	pc        int
+	probed    bool  // the run's first, small current is over
 	jumps     []int // how often each instruction jumped
 	registers []int64
 	lists     [][]int64

@@ -20,6 +20,7 @@ const (
 	causeStore     cause = "store"
 	causeClock     cause = "clock"
 	causePlan      cause = "plan"
+	causeArticle   cause = "article"
 )
 
 // tripping is a trip from its first frame until current is proven zero.

@@ -121,7 +121,7 @@ func (m *Machine) stageName() string {
 	}
 	switch m.task {
 	case taskDrive:
-		name := [...]string{stageQuiet: "waiting for zero current", stagePermit: "permit", stageFlow: "current", stageFall: "off"}[m.drive.stage]
+		name := [...]string{stageQuiet: "waiting for zero current", stagePermit: "permit", stageFlow: "current", stageFall: "off", stageProbe: "first current"}[m.drive.stage]
 		if m.drive.stage == stageFlow && m.drive.hold.active {
 			name = "hold"
 		}

@@ -77,5 +77,6 @@ func (m *Machine) open() bool {
 func (m *Machine) confirm(e Operator) {
 	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: "confirmed " + e.by()})
 	m.drive.end = "confirmed"
+	m.code.probed = false // a person may have connected another article
 	m.becomeArming(true)
 }
