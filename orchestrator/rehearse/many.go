@@ -12,6 +12,11 @@ import (
 // It ends early, without an error, where the context does: campaigns under way
 // are given up, and those after them not told.
 func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func(*Result)) error {
+	return t.many(ctx, n, workers, func(i int) *Campaign { return t.Draw(first + uint64(i)) }, done)
+}
+
+// many is Many for any campaigns, made by their number from 0 on.
+func (t *Twin) many(ctx context.Context, n, workers int, campaign func(i int) *Campaign, done func(*Result)) error {
 	type answer struct {
 		r   *Result
 		err error
@@ -28,7 +33,7 @@ func (t *Twin) Many(ctx context.Context, first uint64, n, workers int, done func
 	for range max(workers, 1) {
 		group.Go(func() {
 			for i := range work {
-				r, err := t.RunUntil(ctx, t.Draw(first+uint64(i)), nil)
+				r, err := t.RunUntil(ctx, campaign(i), nil)
 				slots[i%len(slots)] <- answer{r, err}
 			}
 		})

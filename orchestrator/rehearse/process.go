@@ -141,7 +141,10 @@ func (x *rehearsal) revive() error {
 	}
 	var err error
 	for dead := true; dead && err == nil; {
-		if dead = safely(func() { err = x.open() }); dead && w.say != nil {
+		if dead = safely(func() { err = x.open() }); !dead {
+			break
+		}
+		if x.r.Again = true; w.say != nil {
 			w.say(w.rig.Now(), "process killed again while it starts")
 		}
 	}
@@ -149,6 +152,7 @@ func (x *rehearsal) revive() error {
 	if err != nil {
 		return fmt.Errorf("campaign %d: after a kill: %w", x.c.Seed, err)
 	}
+	x.r.Latched = x.loop.Latched() != ""
 	if w.say != nil {
 		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
 	}

@@ -38,7 +38,11 @@ type Result struct {
 	// nobody stopped.
 	CellError, TempError SensorError
 	Killed               bool
-	// Lost is how much of the record a kill took.
+	// Again says that the process after a kill was killed while it started,
+	// Latched that the one after that found a latch, Lost how much of the record
+	// the first kill took.
+	Again             bool
+	Latched           bool
 	Lost              drivers.Span
 	FalseTrip, Missed bool
 	// Next is how the run after the repair ended.
