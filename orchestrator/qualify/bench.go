@@ -121,6 +121,9 @@ func (b *instruments) cellGain(cell int) *gum.Input {
 func figure(name, unit string, v gum.Value) Figure {
 	spread := v.Spread()
 	u, k := spread.Interval()
+	if math.IsNaN(v.X()) || math.IsInf(v.X(), 0) || math.IsNaN(u) || math.IsInf(u, 0) {
+		return unproven(name, unit, "the readings give no number")
+	}
 	f := Figure{Name: name, Unit: unit, Value: v.X(), U: u, K: k, Coverage: gum.Level, Spread: spread, Status: OK}
 	for _, p := range v.Budget() {
 		if n := len(f.Budget); n > 0 && f.Budget[n-1].Source == p.Name {

@@ -36,6 +36,10 @@ type round struct {
 	reason  string
 	// lost is the charge bled from the cells, mean and half the range, A.s.
 	lost, lostHalf float64
+	// ends is how far, A.s, the two empty states may lie apart: by one step of the
+	// tap that ended each discharge, and by the tap's whole error where different
+	// cells ended them.
+	ends float64
 }
 
 type cycles struct {
@@ -137,12 +141,23 @@ func (c *cycles) discharged(a *Analyser, r *run) {
 	if !empty {
 		return
 	}
-	if c.empty != nil && c.empty.drive.CellEnd == r.drive.CellEnd && capacity {
-		c.rounds = keep(c.rounds, c.round(a), c.count)
+	if c.empty != nil && sameEnd(c.empty.drive, r.drive) && capacity {
+		c.rounds = keep(c.rounds, c.round(a, c.empty, r), c.count)
 	}
 	c.empty = r
 	c.in, c.out, c.flaws = flow{}, flow{}, nil
 	c.bledEmpty = append(c.bledEmpty[:0], a.bled.charge...)
+}
+
+// endShare is by how much two currents may differ, as a share, while the end
+// voltage under them stands for the same state.
+const endShare = 0.02
+
+// sameEnd says that two discharges end at the same state: at the same voltage
+// under the same current.
+func sameEnd(p, q *machine.Drive) bool {
+	a, b := float64(p.Current), float64(q.Current)
+	return p.CellEnd == q.CellEnd && math.Abs(a-b) <= endShare*max(a, b)
 }
 
 // keep appends and forgets the oldest over n.
@@ -164,7 +179,7 @@ func orUnknown(s string) string {
 // round closes the cycle from the last empty state to this one. What cells bled
 // in between went in and did not come out; cells that bled different amounts
 // did not all return to the same state.
-func (c *cycles) round(a *Analyser) round {
+func (c *cycles) round(a *Analyser, from, to *run) round {
 	o := round{in: c.in, out: c.out, reason: strings.Join(c.flaws, "; ")}
 	lo, hi, sum := math.Inf(1), math.Inf(-1), 0.0
 	for i, q := range a.bled.charge {
@@ -177,7 +192,26 @@ func (c *cycles) round(a *Analyser) round {
 	if o.lostHalf > 0.005*c.rated && o.reason == "" {
 		o.reason = fmt.Sprintf("cells were bled by amounts that differ by %.3g Ah within the cycle", 2*o.lostHalf/3600)
 	}
+	o.ends = a.apart(from, to)
 	return o
+}
+
+// apart is how far two states at the end of discharges may differ, A.s.
+func (a *Analyser) apart(from, to *run) float64 {
+	q := 0.0
+	for _, r := range []*run{from, to} {
+		per := r.slope.chargePerVolt(&a.scan)
+		if per == 0 {
+			continue
+		}
+		volts := a.scan.mul[r.slope.cellEnd]
+		if from.endCell != to.endCell {
+			gain, offset := a.scan.accuracy(r.slope.cellEnd)
+			volts += gain*math.Abs(r.slope.vEnd) + offset
+		}
+		q += per * volts
+	}
+	return q
 }
 
 // figures of capacity, energy and efficiency; residual is the charge, A.s, by
@@ -317,6 +351,13 @@ func (c *cycles) efficiencies(b *instruments) []Figure {
 				volts = o.in.vt / o.in.t
 			}
 			charge, energy = gum.Add(charge, bled), gum.Add(energy, gum.Scale(volts, bled))
+		}
+		if o.ends > 0 {
+			unequal := gum.Rectangular("equal end states", o.ends/3600)
+			charge = charge.With(unequal, 1)
+			if o.in.t > 0 {
+				energy = energy.With(unequal, o.in.vt/o.in.t)
+			}
 		}
 		q, e = append(q, charge), append(e, energy)
 		in, released = gum.Add(in, charge), gum.Add(released, b.charge(o.out, -1))

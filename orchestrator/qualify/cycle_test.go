@@ -13,6 +13,7 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+	"github.com/rigwarden/rigwarden/profiles"
 )
 
 // Steps of the hand-written qualifying profile.
@@ -121,6 +122,18 @@ func TestCapacityStabilises(t *testing.T) {
 	assert.InDelta(t, 38.7667, c.Value, 0.003)
 	assert.Contains(t, c.Detail, "mean of the last 3 of 3 discharges; discharge ended by cell 4, charge ended by cell 4")
 	assert.InDelta(t, 100*1.1/40, find(t, f, qualify.CapacitySpread).Value, 0.001)
+
+	// Cell 4 was measured whole; of the others it is known that they have as much.
+	bounds := f.Cells(qualify.CellCapacity)
+	require.Len(t, bounds, 6)
+	for _, x := range bounds {
+		assert.InDelta(t, 39.2, x.Value, 0.003)
+		assert.True(t, x.Unjudged)
+		assert.Equal(t, x.Cell == 4, strings.HasPrefix(x.Detail, "measured"), x.Detail)
+		assert.Equal(t, x.Cell != 4, strings.HasPrefix(x.Detail, "a bound: at least"), x.Detail)
+	}
+	_, judged := profiles.Figures[qualify.CellCapacity]
+	assert.False(t, judged, "a bound enters no criterion")
 
 	f = capacityRun(t, b, 1, 37.9, 39.0, 39.2).a.Finish()
 	c = find(t, f, qualify.Capacity)
@@ -463,4 +476,52 @@ func TestTapsOfOneMonitor(t *testing.T) {
 		assert.InDelta(t, want.sum, find(t, f, qualify.SumDifference).U, 0.02*8, "sum, %q", errors)
 		assert.InDelta(t, want.spread, find(t, f, qualify.RestSpread).U, 3e-3, "spread, %q", errors)
 	}
+}
+
+// The same end voltage under half the current is another state: a discharge at
+// 10 A and one at 20 A close no cycle.
+func TestEndStatesUnderDifferentCurrentsAreNotEqual(t *testing.T) {
+	for amps, proven := range map[drivers.Microamps]bool{20 * drivers.Ampere: true, 10 * drivers.Ampere: false} {
+		p := cyclePlan(t, bench(6, 2, drivers.Second))
+		first := *p.Code[stepFirst].Drive
+		first.Current = amps
+		p.Code[stepFirst].Drive = &first
+		r := newRig(t, p)
+		r.show(0)
+		r.drive(stepCharge, 1, 20, hours(0.5), taper)
+		r.drive(stepFirst, 1, -float64(amps)*1e-6, hours(0.5), low)
+		r.balance("balanced")
+		r.drive(stepRefill, 1, 20, hours(0.5), taper)
+		r.drive(stepDischarge, 1, -20, hours(0.5), low)
+		ce := find(t, r.a.Finish(), qualify.CoulombicEfficiency)
+		assert.Equal(t, proven, ce.Status == qualify.OK, "%v: %s", amps, ce.Reason)
+	}
+}
+
+// Where the tap's step is worth charge at the end of the discharge, the two empty
+// states are equal only within it: 10 mV on a cell that falls 5 mV a second under
+// 20 A are 2 s of 20 A at either end.
+func TestEqualEndStatesWithinTheTapsStep(t *testing.T) {
+	b := bench(6, 2, drivers.Second)
+	b.Monitor.CellStep = 10_000
+	p := cyclePlan(t, b)
+	for _, s := range []int{stepFirst, stepDischarge} {
+		p.Code[s].Drive.CellEnd = 2_900_000
+	}
+	r := newRig(t, p)
+	r.show(0)
+	r.drive(stepCharge, 1, 20, hours(0.5), taper)
+	r.drive(stepFirst, 1, -20, hours(1.9), low)
+	r.balance("balanced")
+	r.drive(stepRefill, 1, 20, hours(1.9), taper)
+	r.drive(stepDischarge, 1, -20, hours(1.9), low)
+	ce := find(t, r.a.Finish(), qualify.CoulombicEfficiency)
+	require.Equal(t, qualify.OK, ce.Status, ce.Reason)
+	var u float64
+	for _, x := range ce.Budget {
+		if x.Source == "equal end states" {
+			u = x.U
+		}
+	}
+	assert.InEpsilon(t, 100*2*2*20/math.Sqrt(3)/3600/38, u, 0.05)
 }

@@ -26,6 +26,10 @@ const (
 	// CapacityReceived is a full discharge before balancing, in Ah. It tells
 	// how the module arrived and is never judged.
 	CapacityReceived = "capacity_as_received"
+	// CellCapacity is what the last full discharge tells of each cell's own
+	// capacity, in Ah: a bound but for a cell that ended charge and discharge, and
+	// never judged.
+	CellCapacity = "cell_capacity_at_least"
 	// CapacitySpread is the greatest less the least capacity of the cycles that
 	// Capacity is the mean of, in % of the rated capacity.
 	CapacitySpread = "capacity_spread"

@@ -31,7 +31,7 @@ func (a *Analyser) Finish() *Figures {
 	odd, count := a.odd(b)
 	out.Odd = odd
 	out.Figures = slices.Concat(a.cycles.figures(b, a.residual()), resist, two, rest, []Figure{leak, a.imbalance()},
-		a.thermal.figures(b), []Figure{count}, cellResist, cellTwo, cellRest, cellLeak)
+		a.thermal.figures(b), []Figure{count}, a.cycles.bounds(b), cellResist, cellTwo, cellRest, cellLeak)
 	out.Curve = a.curve.points()
 	out.Notes = a.remarks()
 	return out
@@ -63,6 +63,9 @@ func (a *Analyser) imbalance() Figure {
 // remarks tell what was left out.
 func (a *Analyser) remarks() []string {
 	out := a.notes
+	if s := a.pulses.remark(); s != "" {
+		out = append(out, s)
+	}
 	for _, x := range []struct {
 		n    int64
 		what string

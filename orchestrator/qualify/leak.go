@@ -35,16 +35,24 @@ type leak struct {
 	perVolt []float64 // A.s/V of each cell there
 }
 
-// leaks remembers the longest rest.
+// leaks remembers the best rest.
 type leaks struct{ longest *leak }
 
 func (l *leaks) close(a *Analyser, r *run) {
 	long := r.ended.Sub(r.begun)
-	if long < leakMin || l.longest != nil && long <= l.longest.long {
+	if long < leakMin {
 		return
 	}
 	n := &leak{label: r.spec.Label, long: long, reason: r.reason()}
-	l.longest = n
+	n.measure(a)
+	// What can be told goes before what cannot, then the longer before the shorter.
+	if o := l.longest; o == nil || o.reason != "" && n.reason == "" || (o.reason == "") == (n.reason == "") && long > o.long {
+		l.longest = n
+	}
+}
+
+// measure takes the cells' drift out of the rest that has ended.
+func (n *leak) measure(a *Analyser) {
 	t := &a.trend
 	if t.holes || t.rows < 2*coursePoints {
 		n.refuse("readings of cells are missing")

@@ -30,7 +30,28 @@ func (p *pulses) told(d, k int) bool {
 	if r.seen && r.reason == "" {
 		return true
 	}
+	if at < p.least() {
+		return false // no reading falls there; a remark says so
+	}
 	return pulseAsked(at) || at <= p.reach[d]
+}
+
+// least is the shortest time after an edge that the monitor's readings can show:
+// no reading lies nearer than its period.
+func (p *pulses) least() float64 { return 2 * p.period }
+
+// remark tells the shortest time at which the monitor can show a resistance;
+// empty where all can be.
+func (p *pulses) remark() string {
+	if !p.planned[0] && !p.planned[1] || pulseTimes[0] >= p.least() {
+		return ""
+	}
+	for _, at := range pulseTimes {
+		if at >= p.least() && p.skew <= at/10 {
+			return fmt.Sprintf("with a reading every %.3g s, the shortest time of a resistance is %g s", p.period, at)
+		}
+	}
+	return fmt.Sprintf("with a reading every %.3g s there is no resistance from pulses", p.period)
 }
 
 // figures of resistance: the module's, then the cells'.

@@ -129,6 +129,10 @@ func decide(c *profiles.Criteria, q *profiles.Requirement, g Figure) Judgement {
 	case !ok:
 		j.Decision, j.Reason = NotProven, fmt.Sprintf("%s is in %s, which %s cannot be compared with", name, g.Unit, limitText(q))
 		return j
+	case g.Status == OK && (math.IsNaN(g.Value) || math.IsInf(g.Value, 0) || !(g.U >= 0) || math.IsInf(g.U, 0)):
+		j.Value, j.U, j.NoValue, j.Limit, j.Accept = 0, 0, true, limit, limit
+		j.Decision, j.Reason = NotProven, fmt.Sprintf("%s: %s is unproven: the figure is no number", name, limitText(q))
+		return j
 	case g.Status != OK || g.NoValue || g.Unjudged:
 		j.Limit, j.Accept = limit, limit
 		why := g.Reason

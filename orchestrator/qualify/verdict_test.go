@@ -2,6 +2,7 @@ package qualify_test
 
 import (
 	"encoding/json"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -176,4 +177,15 @@ func TestConformityFollowsTheDistribution(t *testing.T) {
 	assert.Equal(t, qualify.ConditionalPass, j.Decision)
 	assert.InDelta(t, 0.75, j.Conformity, 1e-9)
 	assert.InDelta(t, 0.25, j.FalseAccept, 1e-9)
+}
+
+// What is no number passes nothing and fails nothing.
+func TestVerdictOfNoNumber(t *testing.T) {
+	for _, x := range []float64{math.NaN(), math.Inf(1)} {
+		g := given(qualify.Capacity, "Ah", x, 0.1)
+		v := qualify.Judge(rule(profiles.RuleSimple, 0, atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")), &qualify.Figures{Figures: []qualify.Figure{g}})
+		assert.Equal(t, qualify.NotProven, v.Decision)
+		_, err := json.Marshal(v)
+		assert.NoError(t, err)
+	}
 }
