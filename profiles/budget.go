@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/guard"
 )
 
 // Margins of the budget that come from judgement, not from a declaration.
@@ -33,7 +34,9 @@ type Budget struct {
 	// the meter that the declared accuracies explain; TapError is that of one
 	// tap. A single tap hides behind the sum as long as it errs by less than
 	// Hidden: twice the tolerance, less its own declared part.
-	SumTolerance, TapError, Hidden drivers.Microvolts
+	// TerminalDrop is what the way from taps to meter drops at the greatest
+	// current: the guard adds it, and what is uncertain of it to the tolerance.
+	SumTolerance, TapError, TerminalDrop, Hidden drivers.Microvolts
 	// ChargeRate and DischargeRate are the greatest credible rates of a cell,
 	// in uV/s: steepest open-circuit slope, greatest current, weakest cell.
 	ChargeRate, DischargeRate int64
@@ -51,8 +54,9 @@ type Budget struct {
 	TempError, Gradient, LostGradient drivers.Millikelvins
 	// TempRate is the fastest credible rise, mK/min; TempPath the time that it
 	// goes on.
-	TempRate drivers.Millikelvins
-	TempPath drivers.Span
+	// Heating is the part of it that the current explains.
+	TempRate, Heating drivers.Millikelvins
+	TempPath          drivers.Span
 	// Temp is the allowance for a temperature.
 	Temp drivers.Millikelvins
 
@@ -75,7 +79,8 @@ func makeBudget(m *Module, b *Bench, eff *LimitSet) *Budget {
 	g.TapError = drivers.Microvolts(mon.CellAccuracy.At(int64(eff.CellMax)))
 	meter := drivers.Microvolts(b.Meter.VoltageAcc.At(int64(m.Series) * int64(eff.CellMax)))
 	g.SumTolerance = drivers.Microvolts(m.Series)*g.TapError + meter
-	g.Hidden = 2*g.SumTolerance - g.TapError
+	g.TerminalDrop = drop(max(eff.ChargeMax, eff.DischargeMax), m.TerminalResistance)
+	g.Hidden = 2*(g.SumTolerance+guard.DropTolerance(g.TerminalDrop)) - g.TapError
 
 	low, high := m.slopes()
 	g.ChargeRate = cellRate(high, eff.ChargeMax, m.Rated)
@@ -146,7 +151,8 @@ func (g *Budget) temperatures(m *Module, b *Bench, eff *LimitSet) {
 	g.Gradient = rise(jointExcess, near)
 	g.LostGradient = rise(healthySpread, lost)
 	// heat/capacity is mW/(mJ/K) = K/s; three times that is not health.
-	g.TempRate = drivers.Millikelvins(max(leastTempRate, mulDivUp(3*heat, 60_000, m.HeatCapacity)))
+	g.Heating = drivers.Millikelvins(mulDivUp(3*heat, 60_000, m.HeatCapacity))
+	g.TempRate = max(leastTempRate, g.Heating)
 	g.TempPath = g.Period + thermometerAge(b) + tempPersistence(b) + g.HaltPath + g.SwitchOff
 	g.Temp = g.TempError + g.LostGradient +
 		drivers.Millikelvins(mulDivUp(int64(g.TempRate), int64(g.TempPath), int64(drivers.Minute)))
@@ -206,6 +212,7 @@ func (g *Budget) String() string {
 		fmt.Fprintf(&s, "%-46s %s\n", name, FormatQuantity(v, d))
 	}
 	line("sum of taps against meter, tolerance", int64(g.SumTolerance), DimVoltage)
+	line("drop from taps to meter, uncertain part", int64(guard.DropTolerance(g.TerminalDrop)), DimVoltage)
 	line("error of one tap that the sum cannot see", int64(g.Hidden), DimVoltage)
 	line("greatest rate of a cell, per second", max(g.ChargeRate, g.DischargeRate), DimVoltage)
 	line("from breach to no current", int64(g.Path), DimTime)

@@ -13,8 +13,13 @@ func cellPersistence(b *Bench) drivers.Span { return b.Monitor.Period }
 func tempPersistence(b *Bench) drivers.Span { return max(drivers.Second, 2*b.Monitor.Period) }
 func staleTime(b *Bench) drivers.Span       { return 5 * b.Monitor.Period }
 
-// loneSpan is over how long a single cell's leap is judged.
-const loneSpan = drivers.Second
+// loneSpan is over how long a single cell's leap is judged: three frames at
+// least, so that some frame lies inside however late one comes.
+func loneSpan(b *Bench) drivers.Span { return max(drivers.Second, 3*b.Monitor.Period) }
+
+// leadsMost is the most that leads, lugs and contacts of a power path in order
+// have: at 50 A it is 50 W (common practice, no source).
+const leadsMost drivers.Microohms = 20_000
 
 // enforce makes what the guard enforces of the effective limits and the budget.
 // Every tolerance comes from a declared accuracy.
@@ -38,19 +43,53 @@ func enforce(m *Module, b *Bench, eff *LimitSet, g *Budget) guard.Limits {
 		SumTolerance:     g.SumTolerance,
 		CrossPersistence: max(5*mon.Period, 500*drivers.Millisecond),
 		NearZero:         b.nearZero(),
-		FrozenMove:       3*mon.CellStep + 4*g.TapError,
-		TempFrozenMove:   3*mon.TempStep + 3*g.TempError,
-		TempRateMax:      g.TempRate,
-		LoneSpan:         loneSpan,
+		// A cell that reads the same twice has moved by twice its declared error
+		// at most, and the mean that it is held against by as much less than it
+		// reads; and a healthy cell moves by half of what its siblings do at least,
+		// for its resistance is half of theirs at least: (F - 2e)/2 > 2e.
+		FrozenMove: 6 * g.TapError,
+		// The same for a temperature, which may stay behind by the gradient that
+		// a fifth of the heat makes: F - 2e - gradient > 2e.
+		TempFrozenMove: 4*g.TempError + g.LostGradient,
+		TempRateMax:    g.TempRate,
+		LoneSpan:       loneSpan(b),
+		Terminals:      m.TerminalResistance,
 	}
 	l.CurrentTolerance, l.BoxCurrentTolerance = currentTolerances(m, b, eff)
-	// A healthy cell leaves its siblings by half its share of a current step
-	// and by running into its knee alone.
-	step := drop(max(eff.ChargeMax, eff.DischargeMax), m.CellResistance) / 2
-	knee := drivers.Microvolts(mulDivUp(max(g.ChargeRate, g.DischargeRate), int64(loneSpan), int64(drivers.Second)))
-	l.LoneMove = step + knee + 2*g.TapError
+	enforceLone(&l, m, b, eff, g)
+	enforcePath(&l, m, b, eff)
 	enforceTemperatures(&l, eff, g)
 	return l
+}
+
+// enforceLone says by how much a healthy cell leaves its siblings alone. Two
+// readings of one tap differ by twice its declared error where nothing moved, and
+// so do two of the median it is compared with. A swing of the current parts the
+// cells by half a cell's resistance; and towards the ends of its curve a cell runs
+// away at the greatest credible rate, in proportion to the current. A bleed
+// current does both to the cells that bled, and in full.
+func enforceLone(l *guard.Limits, m *Module, b *Bench, eff *LimitSet, g *Budget) {
+	l.LoneMove, l.LoneStep = 4*g.TapError, m.CellResistance/2
+	perAmp := func(rate int64, i drivers.Microamps) drivers.Microohms {
+		moved := mulDivUp(rate, int64(l.LoneSpan), int64(drivers.Second))
+		return drivers.Microohms(mulDivUp(moved, 1_000_000, max(int64(i), 1)))
+	}
+	l.LoneFlow = max(perAmp(g.ChargeRate, eff.ChargeMax), perAmp(g.DischargeRate, eff.DischargeMax))
+	if b.Monitor.Bleed > 0 {
+		bleed := drivers.Microamps(mulDivUp(int64(eff.CellMax), 1_000_000, int64(b.Monitor.Bleed)))
+		l.BleedMove = drop(bleed, m.CellResistance) + drop(bleed, l.LoneFlow)
+	}
+}
+
+// enforcePath makes the tolerances of the voltages along the power path against
+// the meter: both declared errors at the highest voltage there is.
+func enforcePath(l *guard.Limits, m *Module, b *Bench, eff *LimitSet) {
+	top := int64(m.Series) * int64(eff.CellMax)
+	meter := b.Meter.VoltageAcc.At(top)
+	l.Leads = leadsMost + m.TerminalResistance
+	l.LinkTolerance = drivers.Microvolts(b.Box.LinkAcc.At(top) + meter)
+	l.SupplyTolerance = drivers.Microvolts(b.Supply.VoltageAcc.At(top) + meter)
+	l.LoadTolerance = drivers.Microvolts(b.Load.VoltageAcc.At(top) + meter)
 }
 
 // enforceTemperatures lowers the upper limits by the gradient to cells without
@@ -67,6 +106,10 @@ func enforceTemperatures(l *guard.Limits, eff *LimitSet, g *Budget) {
 	if l.TempSoftHysteresis == 0 {
 		l.TempSoftHysteresis = 3_000
 	}
+	// Over a minute and the bucket that ends it a cell parts from its siblings
+	// by three times its own heat at most, and two readings of one sensor differ
+	// by twice its declared error.
+	l.TempLoneMove = drivers.Millikelvins(mulDivUp(int64(g.Heating), 70, 60)) + 2*g.TempError
 }
 
 // currentTolerances are the greatest differences between two healthy sensors:

@@ -26,6 +26,9 @@ type Module struct {
 	// CellResistance is the resistance of one cell group with its joint, a
 	// starting value for control and prediction.
 	CellResistance drivers.Microohms
+	// TerminalResistance is what lies between the outermost taps and the places
+	// where the meter reads, both ends together; 0: it reads at the taps.
+	TerminalResistance drivers.Microohms
 	// Maker are the cell maker's absolute limits, Limits the working limits of
 	// this module: the guard trips at those.
 	Maker  Maker
@@ -150,6 +153,7 @@ func (m *Module) nameplate(f *tree.Fields) {
 	m.Rated = drivers.Charge(f.Quantity("rated_capacity", true, DimCharge, anyCapacity))
 	m.Nominal = drivers.Microvolts(f.Quantity("nominal", true, DimCell, anyCell))
 	m.CellResistance = drivers.Microohms(f.Quantity("cell_resistance", true, DimResistance, tree.Within(10, 10_000_000)))
+	m.TerminalResistance = drivers.Microohms(f.Quantity("terminal_resistance", false, DimResistance, tree.Within(0, 10_000_000)))
 	m.StorageMin, m.StorageMax = f.Between("storage", true, DimRatio, anyRatio)
 }
 

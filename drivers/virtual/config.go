@@ -55,8 +55,9 @@ type Edge string
 
 // Edges.
 const (
-	EdgeNone  Edge = ""      // anywhere within
-	EdgeDrawn Edge = "drawn" // each sensor at either end
+	EdgeNone   Edge = ""       // as Static and Noise say
+	EdgeWithin Edge = "within" // anywhere within, with Steps of noise
+	EdgeDrawn  Edge = "drawn"  // each sensor at either end
 	// EdgeApart puts the monitor's sensors at the upper end and whatever they
 	// are compared with at the lower one; EdgeCrossed the other way round.
 	EdgeApart   Edge = "apart"

@@ -55,14 +55,18 @@ func newSensor(r *plant.Rand, s Sensing, step int64, a drivers.Accuracy, base fl
 	return q
 }
 
-// edge returns gain, offset and noise of a sensor at the end of its declaration.
+// edge returns gain, offset and noise of a sensor that keeps its declaration in
+// every reading.
 func (s Sensing) edge(r *plant.Rand, step int64, a drivers.Accuracy) (gain, offset, noise float64) {
 	side := 1.0
-	if s.Edge == EdgeCrossed || s.Edge == EdgeDrawn && spread(r) < 0 {
+	switch drawn := spread(r); {
+	case s.Edge == EdgeWithin:
+		side = drawn
+	case s.Edge == EdgeCrossed || s.Edge == EdgeDrawn && drawn < 0:
 		side = -1
 	}
 	noise = float64(s.Steps * float64(step))
-	room := float64(a.Offset) - float64(step)/2 - float64(4*noise)
+	room := float64(a.Offset) - float64(float64(step)/2) - float64(4*noise)
 	return float64(side * float64(a.GainPPM) / 1e6), float64(side * max(room, 0)), noise
 }
 

@@ -301,8 +301,8 @@ func TestFaultsTrip(t *testing.T) {
 		{"link-short", "", []string{"precharge"}, second, false},
 		{"precharge-open", "", []string{"precharge"}, 10 * second, false},
 		{"contactor-stuck", "", []string{"precharge"}, 10 * second, false},
-		{"cell-overheats", "first charge", []string{"temp_rise"}, 90 * second, true},
-		{"cell-overheats", "discharge", []string{"temp_rise"}, 90 * second, true},
+		{"cell-overheats", "first charge", []string{"temp_rise", "lone_temp"}, 90 * second, true},
+		{"cell-overheats", "discharge", []string{"temp_rise", "lone_temp"}, 90 * second, true},
 	} {
 		t.Run(c.fault+" in "+c.in, func(t *testing.T) {
 			t.Parallel()

@@ -29,6 +29,8 @@ var causeNames = [...]string{
 	DeviceFault:        "device_fault",
 	BothOn:             "both_on",
 	TempSoft:           "temp_soft",
+	LoneTemp:           "lone_temp",
+	TerminalMismatch:   "terminal_mismatch",
 }
 
 // rank orders findings of one frame: what a person must know first comes first.
@@ -55,11 +57,13 @@ var rank = [...]uint8{
 	Impossible:         16,
 	Missing:            17,
 	Stale:              18,
-	Frozen:             19,
-	LoneCell:           20,
-	SumMismatch:        21,
-	CurrentMismatch:    22,
-	TempSoft:           23,
+	LoneTemp:           19, // before Frozen: of two sensors that part, it moved
+	Frozen:             20,
+	LoneCell:           21,
+	SumMismatch:        22,
+	TerminalMismatch:   23,
+	CurrentMismatch:    24,
+	TempSoft:           25,
 }
 
 // String is the cause's stable name.

@@ -31,6 +31,7 @@ type channels struct {
 
 	current, voltage, boxCurrent      int // boxCurrent is -1 where the box has no sensor
 	supplyCurrent, loadCurrent        int
+	link, supplyVoltage, loadVoltage  int // -1 where nothing reads it
 	boxState, supplyState, loadStates int
 	beat                              [instruments]int
 }
@@ -71,6 +72,7 @@ func newChannels(layout *drivers.Layout) (*channels, error) {
 		}
 	}
 	m.boxCurrent = l.Find(drivers.BoxCurrent)
+	m.link, m.supplyVoltage, m.loadVoltage = l.Find(drivers.LinkVoltage), l.Find(drivers.SupplyVoltage), l.Find(drivers.LoadVoltage)
 	m.cellScale = l.Channels[0].Scale
 	m.tempScale = l.Channels[m.cells].Scale
 	m.currentScale = l.Channels[m.current].Scale

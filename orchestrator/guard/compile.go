@@ -50,8 +50,10 @@ type compiled struct {
 	other                   []otherBand
 	frozen                  int64 // counts of movement
 	tempFrozen              int64 // counts, 0: not watched
-	lone                    int64 // counts, 0: not watched
+	lone                    int64 // uV, 0: not watched
+	tempLone                int64 // in 1/256 count, 0: not watched
 	sumTolerance            int64 // uV
+	terminals               int64 // uOhm
 	tolerance               int64 // uA, shunt against supply less load
 	boxTolerance            int64 // uA, shunt against box sensor
 	commandTolerance        int64 // uA beyond what commands explain
@@ -96,6 +98,9 @@ func (l *Limits) validate() error {
 		"plausible temperatures %d to %d mK must enclose the limits %d to %d mK", l.TempPlausibleMin, l.TempPlausibleMax, l.TempMin, l.TempMax)
 	need(l.TempRateMax >= 0 && l.TempFrozenMove >= 0 && l.LoneMove >= 0 && l.LoneSpan >= 0 && l.TempSoftMax >= 0 && l.TempSoftHysteresis >= 0,
 		"temp_rate_max, temp_frozen_move, lone_move, lone_span, temp_soft_max and temp_soft_hysteresis must not be negative")
+	need(l.TempLoneMove >= 0 && l.LoneStep >= 0 && l.LoneFlow >= 0 && l.BleedMove >= 0 && l.Terminals >= 0 && l.Leads >= 0 &&
+		l.LinkTolerance >= 0 && l.SupplyTolerance >= 0 && l.LoadTolerance >= 0,
+		"temp_lone_move, lone_step, lone_flow, bleed_move, terminals, leads, link_, supply_ and load_tolerance must not be negative")
 	need(l.LoneMove == 0 || l.LoneSpan > 0, "lone_span must be positive where lone_move is set")
 	need(l.ChargeMax >= 0 && l.DischargeMax >= 0, "charge_max %d and discharge_max %d uA are magnitudes", l.ChargeMax, l.DischargeMax)
 	need(l.CurrentPlausible > l.ChargeMax && l.CurrentPlausible > l.DischargeMax,
@@ -190,8 +195,10 @@ func (c *compiled) load(l *Limits, extra []ChargeRow, m *channels) {
 	}
 	c.lone = 0
 	if l.LoneMove > 0 && n > 2 {
-		c.lone = max(steps(cs, int64(l.LoneMove)), 1)
+		c.lone = int64(l.LoneMove)
 	}
+	c.tempLone = int64(l.TempLoneMove) * riseFraction * ts.Den / ts.Num
+	c.terminals = int64(l.Terminals)
 	c.sumTolerance = int64(l.SumTolerance)
 	c.tolerance = int64(l.CurrentTolerance)
 	c.boxTolerance = int64(l.BoxCurrentTolerance)

@@ -5,24 +5,30 @@ import "github.com/rigwarden/rigwarden/drivers"
 // checkCross compares instruments that measure the same thing. It holds only
 // at steady current; between two steady moments a disagreement neither grows
 // older by itself nor is forgotten, since nothing contradicted it.
+//
+// Each tolerance is the sum of what the two sides declare, so that no healthy
+// pair ever exceeds it, and every disagreement beyond is found: an error of one
+// side is found for certain once it exceeds twice the tolerance.
 func (g *Guard) checkCross(f *drivers.Frame, x *Context, sum int64, whole bool) {
 	if !x.Steady {
 		return
 	}
 	m, l := g.ch, &g.lim
-	if v := f.Counts[m.voltage]; whole && v != drivers.NoReading {
-		s := m.cellScale
-		taps := int64(m.cells)*s.Offset + sum*s.Num
-		if s.Den != 1 {
-			taps = int64(m.cells)*s.Offset + sum*s.Num/s.Den
-		}
-		g.compare(SumMismatch, timeSum, m.voltage, taps-m.value(m.voltage, v), l.sumTolerance, f.At)
-	}
 	c := f.Counts[m.current]
 	if c == drivers.NoReading {
 		return
 	}
 	shunt := m.value(m.current, c)
+	if v := f.Counts[m.voltage]; v != drivers.NoReading {
+		volts := m.value(m.voltage, v)
+		if whole {
+			// The meter reads across the terminals as well, through which the
+			// current flows: uA times uOhm is pV.
+			drop := shunt * l.terminals / 1_000_000
+			g.compare(SumMismatch, timeSum, m.voltage, m.sum(sum)+drop-volts, l.sumTolerance+int64(DropTolerance(drivers.Microvolts(drop))), f.At)
+		}
+		g.checkPath(f, x, volts, shunt)
+	}
 	if s, d := f.Counts[m.supplyCurrent], f.Counts[m.loadCurrent]; s != drivers.NoReading && d != drivers.NoReading {
 		net := m.value(m.supplyCurrent, s) - m.value(m.loadCurrent, d)
 		g.compare(CurrentMismatch, timePower, m.current, shunt-net, l.tolerance, f.At)
@@ -32,6 +38,49 @@ func (g *Guard) checkCross(f *drivers.Frame, x *Context, sum int64, whole bool) 
 	}
 	if b := f.Counts[m.boxCurrent]; b != drivers.NoReading {
 		g.compare(CurrentMismatch, timeBox, m.boxCurrent, shunt-m.value(m.boxCurrent, b), l.boxTolerance, f.At)
+	}
+}
+
+// sum is the voltage of all taps together.
+func (m *channels) sum(counts int64) int64 {
+	s := m.cellScale
+	if s.Den == 1 {
+		return int64(m.cells)*s.Offset + counts*s.Num
+	}
+	return int64(m.cells)*s.Offset + counts*s.Num/s.Den
+}
+
+// checkPath compares the voltage at the far end of the power path with the
+// meter's: with both contactors closed the link, and an instrument that is on,
+// stand at the article's voltage but for what the leads drop. A joint in the path
+// that has gone bad shows here, and an instrument that regulates by an open sense
+// lead.
+func (g *Guard) checkPath(f *drivers.Frame, x *Context, volts, shunt int64) {
+	const both = drivers.Contactors(drivers.BoxNegative | drivers.BoxPositive)
+	if !x.ContactorsSettled || x.Contactors != both {
+		return
+	}
+	m := g.ch
+	leads := max(shunt, -shunt) * int64(g.base.Leads) / 1_000_000
+	for _, p := range [...]struct {
+		on        bool
+		which, at int
+		tolerance drivers.Microvolts
+	}{
+		{true, timeLink, m.link, g.base.LinkTolerance},
+		{x.Supply, timeSupply, m.supplyVoltage, g.base.SupplyTolerance},
+		{x.Load, timeLoad, m.loadVoltage, g.base.LoadTolerance},
+	} {
+		if p.tolerance == 0 || p.at < 0 {
+			continue
+		}
+		if !p.on {
+			g.timers[p.which].since = never
+			continue
+		}
+		if c := f.Counts[p.at]; c != drivers.NoReading {
+			g.compare(TerminalMismatch, p.which, p.at, m.value(p.at, c)-volts, int64(p.tolerance)+leads, f.At)
+		}
 	}
 }
 

@@ -73,6 +73,10 @@ func (d *description) comparison() string {
 		return fmt.Sprintf("the shunt reads %s more than %s, beyond %s,", value, other, limit)
 	case LoneCell:
 		return fmt.Sprintf("%s moved by %s while its siblings did not, beyond %s,", d.who, value, limit)
+	case LoneTemp:
+		return fmt.Sprintf("%s moved by %s while its siblings did not, beyond %s,", d.who, value, limit)
+	case TerminalMismatch:
+		return fmt.Sprintf("%s reads %s more than the meter at the article, beyond %s,", d.who, value, limit)
 	case ContactorMismatch:
 		return fmt.Sprintf("contactors closed are %s, commanded are %s,", contactors(d.f.Value), contactors(d.f.Limit))
 	case EmergencyStop:

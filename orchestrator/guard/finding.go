@@ -32,6 +32,8 @@ const (
 	DeviceFault              // an instrument reports a fault or its own trip
 	BothOn                   // supply and load are on at once (INV-01)
 	TempSoft                 // a temperature is over its soft limit
+	LoneTemp                 // one temperature moves and its siblings do not
+	TerminalMismatch         // the voltage at the far end of the power path and the meter's disagree
 )
 
 // Finding is one thing the guard noticed.

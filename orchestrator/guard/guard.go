@@ -39,6 +39,7 @@ type Guard struct {
 	softOn           bool
 
 	history history
+	swing   swing
 	frozen  suspicion
 	lone    suspicion
 	scratch []int32
@@ -60,6 +61,9 @@ const (
 	timeSum
 	timePower
 	timeBox
+	timeLink
+	timeSupply
+	timeLoad
 	timeSoft
 	timers
 )
@@ -123,6 +127,7 @@ func (g *Guard) Reset(at drivers.Instant) {
 	g.explained = explained{}
 	g.rise.reset()
 	g.tempStill.known = false
+	g.swing.reset()
 	g.softs, g.softOn = 0, false
 	g.history.reset(&g.lim)
 	g.frozen.clear()

@@ -53,8 +53,18 @@ type Limits struct {
 	CurrentPlausible drivers.Microamps    `json:"current_plausible_uA"`
 
 	// Cross-checks; each tolerance is derived from declared accuracies.
-	// SumTolerance: |sum of taps - meter|, on top of CellSkew of fast current.
+	// SumTolerance: |sum of taps - meter| without current; the guard adds what
+	// Terminals drop and is uncertain of a fifth of it (DropTolerance).
 	SumTolerance drivers.Microvolts `json:"sum_tolerance_uV"`
+	// Terminals is the resistance between the outermost taps and the meter.
+	Terminals drivers.Microohms `json:"terminals_uOhm,omitempty"`
+	// LinkTolerance, SupplyTolerance and LoadTolerance: what the voltage at the
+	// other end of the power path may differ from the meter's, contactors closed
+	// and current steady, on top of what Leads drop. 0: not watched.
+	LinkTolerance   drivers.Microvolts `json:"link_tolerance_uV,omitempty"`
+	SupplyTolerance drivers.Microvolts `json:"supply_tolerance_uV,omitempty"`
+	LoadTolerance   drivers.Microvolts `json:"load_tolerance_uV,omitempty"`
+	Leads           drivers.Microohms  `json:"leads_uOhm,omitempty"`
 	// CurrentTolerance: |shunt - (supply - load)| and |shunt - box sensor| at
 	// steady current.
 	CurrentTolerance    drivers.Microamps `json:"current_tolerance_uA"`
@@ -67,10 +77,30 @@ type Limits struct {
 	FrozenMove drivers.Microvolts `json:"frozen_move_uV"`
 	// TempFrozenMove: the same for temperatures. 0: not watched.
 	TempFrozenMove drivers.Millikelvins `json:"temp_frozen_move_mK"`
-	// Lone: a cell whose deviation from its siblings' median changed by more
-	// than LoneMove within LoneSpan has a tap or a cell fault. 0: not watched.
+	// TempLoneMove: a sensor whose deviation from its siblings' median changed by
+	// more within a minute reads wrong. 0: not watched.
+	TempLoneMove drivers.Millikelvins `json:"temp_lone_move_mK,omitempty"`
+	// Lone: a cell whose deviation from its siblings' median changed within
+	// LoneSpan by more than LoneMove, LoneStep times the swing of the current and
+	// LoneFlow times the current has a tap or a cell fault. LoneMove 0: not
+	// watched.
 	LoneMove drivers.Microvolts `json:"lone_move_uV"`
+	LoneStep drivers.Microohms  `json:"lone_step_uOhm,omitempty"`
+	LoneFlow drivers.Microohms  `json:"lone_flow_uOhm,omitempty"`
 	LoneSpan drivers.Span       `json:"lone_span_us"`
+	// BleedMove is what a cell that was bled lately may move by itself.
+	BleedMove drivers.Microvolts `json:"bleed_move_uV,omitempty"`
+}
+
+// DropTolerance is how much of a drop in copper and joints nobody can be sure
+// of: a fifth. Copper changes by 0.39 % a kelvin (IEC 60028: 0.00393 at 20 degC),
+// which is a tenth over 25 K to either side; the other tenth is left to what a
+// file says of joints (common practice, no source).
+func DropTolerance(drop drivers.Microvolts) drivers.Microvolts {
+	if drop < 0 {
+		drop = -drop
+	}
+	return (drop + 4) / 5
 }
 
 // ChargeRow allows Current at temperatures from Temp up to the next row.
@@ -90,9 +120,10 @@ type Context struct {
 	// Contactors is what was commanded, valid once ContactorsSettled.
 	Contactors        drivers.Contactors
 	ContactorsSettled bool
-	// Bleeding says that some cell bleeds or bled within the settling time:
-	// a lone cell may then move without being faulty.
-	Bleeding bool
+	// Bleeding says that some cell bleeds, or did within the response time: what
+	// its tap reads is then spoiled by the bleed current. Bled says that one did
+	// lately and relaxes.
+	Bleeding, Bled bool
 	// Supply and Load say whether each is commanded on.
 	Supply, Load bool
 }

@@ -86,7 +86,7 @@ func (s *suspicion) begin(base []int32, at drivers.Instant) {
 // checkMovement looks for cells that stand still while the others move, and
 // for cells that move while the others stand still. Both mean that a tap, or
 // the cell behind it, cannot be believed. Only new measurements count, and
-// only while no cell is, or lately was, bled.
+// only while no cell is bled.
 func (g *Guard) checkMovement(f *drivers.Frame, x *Context, sum int64, whole bool) {
 	if x.Bleeding {
 		g.history.used = 0
@@ -99,11 +99,12 @@ func (g *Guard) checkMovement(f *drivers.Frame, x *Context, sum int64, whole boo
 		return
 	}
 	cells := f.Counts[:g.ch.cells]
+	g.swing.take(g.ch.value(g.ch.current, current), f.At)
 	if len(cells) > 1 {
-		g.checkFrozen(cells, sum, current, f.At)
+		g.checkFrozen(cells, sum, current, f.At, g.frozenLimit(x))
 	}
 	if g.lim.lone > 0 {
-		g.checkLone(cells, f.At)
+		g.checkLone(cells, f.At, g.loneLimit(x))
 	}
 	if !g.lone.on { // what is suspect is no base to judge others by
 		g.history.push(cells, sum, current, f.At)
@@ -115,10 +116,10 @@ func (g *Guard) checkMovement(f *drivers.Frame, x *Context, sum int64, whole boo
 // open-circuit curve, in a rest, or held by the control, a healthy cell stands
 // on one count for hours while others drift. A sensor that freezes without an
 // edge is found by the sum of the taps against the meter.
-func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.Instant) {
+func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.Instant, limit int64) {
 	s := &g.frozen
 	if !s.on {
-		k := g.edge(sum, current, at)
+		k := g.edge(sum, current, at, limit)
 		if k < 0 || !g.suspectStill(cells, k) {
 			return
 		}
@@ -142,9 +143,18 @@ func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.
 	}
 	for i, w := range s.who {
 		if w {
-			g.addFrozen(i, s.moved, g.lim.frozen, s.since)
+			g.addFrozen(i, s.moved, limit, s.since)
 		}
 	}
+}
+
+// frozenLimit is by how much the siblings must have moved, in counts: a cell that
+// was bled lately may relax against them.
+func (g *Guard) frozenLimit(x *Context) int64 {
+	if x.Bled {
+		return g.lim.frozen + steps(g.ch.cellScale, int64(g.base.BleedMove))
+	}
+	return g.lim.frozen
 }
 
 // edge returns the oldest slot since which a change of current has moved the
@@ -153,9 +163,9 @@ func (g *Guard) checkFrozen(cells []int32, sum int64, current int32, at drivers.
 // while the control holds the highest cell, that cell stands on one count because
 // the siblings move, and one beside it may rise by just what the falling current
 // takes. The edge to no current, at the latest, shows a sensor that stands.
-func (g *Guard) edge(sum int64, current int32, at drivers.Instant) int {
+func (g *Guard) edge(sum int64, current int32, at drivers.Instant, limit int64) int {
 	h := &g.history
-	limit := g.lim.frozen * int64(g.ch.cells-1)
+	limit *= int64(g.ch.cells - 1)
 	for j := range h.used {
 		k := (h.next + historySlots - h.used + j) % historySlots
 		ds, di := sum-h.sum[k], int64(current)-int64(h.current[k])
@@ -204,8 +214,8 @@ func (g *Guard) suspectStill(cells []int32, k int) bool {
 }
 
 // checkLone: no cell may move by itself, away from the median of all.
-func (g *Guard) checkLone(cells []int32, at drivers.Instant) {
-	s, limit := &g.lone, g.lim.lone
+func (g *Guard) checkLone(cells []int32, at drivers.Instant, limit int64) {
+	s := &g.lone
 	base := s.base
 	if !s.on {
 		k := g.oldest(at)
@@ -278,4 +288,10 @@ func (g *Guard) median(cells []int32) int64 {
 	copy(g.scratch, cells)
 	slices.Sort(g.scratch)
 	return int64(g.scratch[len(cells)/2])
+}
+
+// addFrozen reports how far the siblings moved against how far they may.
+func (g *Guard) addFrozen(at int, moved, limit int64, since drivers.Instant) {
+	s := g.ch.layout.Channels[at].Scale
+	g.add(Finding{Cause: Frozen, Channel: at, Value: max(moved, -moved) * s.Num / s.Den, Limit: limit * s.Num / s.Den, Since: since})
 }

@@ -143,6 +143,11 @@ func (m *Machine) bleedCells(words []int32) {
 // bleedQuiet is how long after bleeding a cell may still move by itself.
 const bleedQuiet = 5 * drivers.Minute
 
+// bledSpoils is how long after bleeding a tap may still read what the bleed
+// current did to it: until the monitor has heard of the end and filters have
+// settled.
+const bledSpoils = 5 * drivers.Second
+
 // context tells the guard what the commands explain.
 func (m *Machine) context() *guard.Context {
 	c := &m.cmd
@@ -151,7 +156,8 @@ func (m *Machine) context() *guard.Context {
 		Steady:            m.now >= c.steadyAt,
 		Contactors:        c.contactors,
 		ContactorsSettled: m.now >= c.settledAt,
-		Bleeding:          c.bleeding || m.now < c.bleedUntil,
+		Bleeding:          c.bleeding || m.now < c.bleedUntil.Add(bledSpoils-bleedQuiet),
+		Bled:              m.now < c.bleedUntil,
 		Supply:            c.direction == Charging,
 		Load:              c.direction == Discharging,
 	}
