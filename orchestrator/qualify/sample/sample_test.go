@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
 )
@@ -164,4 +165,37 @@ func TestLineThroughTheOrigin(t *testing.T) {
 	assert.InEpsilon(t, 2.07438016528926, b, 1e-13)
 	_, b = stat.LinearRegression([]float64{4, 5, 6}, []float64{3, 4, 4}, nil, true)
 	assert.InEpsilon(t, 0.727272727272727, b, 1e-13)
+}
+
+// gonum's two rules for a quantile are not the (n+1)p rule that we state: on the
+// e-Handbook's 90 values (7.1.6, as quoted: 429.75 and 742.25) one takes a value of
+// the sample and the other interpolates n*p. So the quartiles are ours.
+func TestQuartilesOfGonumFollowOtherRules(t *testing.T) {
+	x := []float64{1, 2, 3, 4, 5, 6, 7, 8}
+	q1, median, q3 := sample.Quartiles(x)
+	assert.Equal(t, []float64{2.25, 4.5, 6.75}, []float64{q1, median, q3}) // 9/4, 9/2, 27/4
+	assert.Equal(t, 2.0, stat.Quantile(0.25, stat.Empirical, x, nil))
+	assert.Equal(t, 2.0, stat.Quantile(0.25, stat.LinInterp, x, nil))
+	assert.Equal(t, 4.0, stat.Quantile(0.5, stat.LinInterp, x, nil), "not even the median")
+}
+
+// Values of Student's t that the tests for outliers rest on, t(0.975), table 3 of
+// the NIST/SEMATECH e-Handbook 1.3.6.7.2 (from memory).
+func TestStudentQuantilesOfGonum(t *testing.T) {
+	for nu, want := range map[float64]float64{1: 12.706, 2: 4.303, 5: 2.571, 10: 2.228, 30: 2.042, 100: 1.984} {
+		assert.InDelta(t, want, distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile(0.975), 5e-4, "%g degrees of freedom", nu)
+	}
+}
+
+// Two outliers on one side of few cells mask each other from a single test and not
+// from the generalised one; nor does the robust score fall for it.
+func TestTwoWeakCellsDoNotHideEachOther(t *testing.T) {
+	x := []float64{40.1, 40.0, 39.9, 40.05, 39.95, 40.02, 39.98, 40.07, 39.93, 40.0, 36.0, 36.1}
+	g, _ := sample.Grubbs(x)
+	assert.Less(t, g, sample.GrubbsCritical(len(x), 0.01, true), "one alone is masked by the other")
+	_, n := sample.GESD(x, 3, 0.01)
+	assert.Equal(t, 2, n)
+	z := sample.RobustZ(x)
+	assert.Less(t, z[10], -3.5)
+	assert.Less(t, z[11], -3.5)
 }
