@@ -70,7 +70,7 @@ func (x *rehearsal) judgeLife(at drivers.Instant) {
 // judgeRecords holds the file of the whole campaign against the ledgers, through
 // a reader of its own.
 func (x *rehearsal) judgeRecords() error {
-	if err := x.shelf.close(); err != nil {
+	if err := x.leave(); err != nil {
 		return err
 	}
 	st, err := store.Open(filepath.Join(x.shelf.dir, "rig.db"), store.Options{ReadOnly: true})

@@ -28,7 +28,10 @@ func quick(t testing.TB) *Twin {
 // INV-01 to INV-16, as far as the plant's truth, the wires and the record show
 // them: fixed seeds hold, and among them is everything that is to be drawn.
 func TestCampaigns(t *testing.T) {
-	const first, runs = 1, 400
+	first, runs := uint64(1), 400
+	if testing.Short() {
+		runs = 60 // under the race detector, which is after other things
+	}
 	var s Summary
 	err := quick(t).Many(t.Context(), first, runs, runtime.GOMAXPROCS(0), s.Add)
 	require.NoError(t, err)
@@ -40,6 +43,9 @@ func TestCampaigns(t *testing.T) {
 	assert.Empty(t, s.Violations)
 	assert.Empty(t, s.False)
 	assert.Empty(t, s.Missed)
+	if testing.Short() {
+		return
+	}
 
 	kinds := 0
 	for _, info := range virtual.Faults() {
@@ -63,8 +69,12 @@ func TestCampaignsAtTheKnee(t *testing.T) {
 	knee, err := Knee()
 	require.NoError(t, err)
 	var s Summary
-	require.NoError(t, knee.Many(t.Context(), 1, 60, runtime.GOMAXPROCS(0), s.Add))
-	assert.Equal(t, 60, s.Runs)
+	runs := 30
+	if testing.Short() {
+		runs = 4
+	}
+	require.NoError(t, knee.Many(t.Context(), 1, runs, runtime.GOMAXPROCS(0), s.Add))
+	assert.Equal(t, runs, s.Runs)
 	assert.Empty(t, s.Violations)
 	assert.Empty(t, s.False)
 	assert.Empty(t, s.Missed)
@@ -160,8 +170,12 @@ func TestRegressions(t *testing.T) {
 func TestNoFalseTrips(t *testing.T) {
 	knee, err := Knee()
 	require.NoError(t, err)
+	last := uint64(30)
+	if testing.Short() {
+		last = 3
+	}
 	for _, twin := range []*Twin{quick(t), knee} {
-		for seed := uint64(1); seed <= 30; seed++ {
+		for seed := uint64(1); seed <= last; seed++ {
 			for _, step := range []drivers.Microvolts{0, 1000} {
 				c := twin.Plain(seed)
 				c.Config.Sensing = virtual.Sensing{Ideal: true}
@@ -174,7 +188,7 @@ func TestNoFalseTrips(t *testing.T) {
 					}
 					c.plan, c.Config.Bench = coarse, coarse.Bench
 				}
-				r, err := twin.Run(c, nil)
+				r, err := twin.run(c, &runOptions{once: true})
 				require.NoError(t, err)
 				assert.Empty(t, r.Trips, "%s, seed %d, step %v", twin.Module.Serial, seed, step)
 				assert.Empty(t, r.Violations, "%s, seed %d, step %v", twin.Module.Serial, seed, step)

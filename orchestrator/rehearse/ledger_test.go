@@ -1,6 +1,8 @@
 package rehearse
 
 import (
+	"context"
+	"os"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -90,6 +92,36 @@ func TestJudgeSeesTheRecord(t *testing.T) {
 	require.NoError(t, x.leave())
 	require.NoError(t, x.judgeRecords())
 	require.Empty(t, x.w.violations)
+}
+
+// What the judge of records finds in the end is told: here that no verdict comes
+// of the second run.
+func TestJudgeOfRecordsIsHeard(t *testing.T) {
+	twin := *quick(t)
+	twin.criteria = "criteria: [nonsense"
+	r, err := twin.Run(twin.Plain(1), nil)
+	require.NoError(t, err)
+	require.Len(t, r.Violations, 1)
+	assert.Equal(t, 14, r.Violations[0].INV)
+	assert.Contains(t, r.Violations[0].What, "run r000002 cannot be judged from its record")
+}
+
+// A campaign that is given up while its slow store still writes ends all the same,
+// and leaves nothing behind.
+func TestGivenUpWhileTheStoreWrites(t *testing.T) {
+	t.Setenv("TMPDIR", t.TempDir())
+	c := quick(t).Plain(1)
+	c.Store = StoreFault{Kind: StoreSlow, At: 10 * drivers.Second, Delay: 4 * drivers.Second}
+	ctx, cancel := context.WithCancel(t.Context())
+	_, err := quick(t).run(c, &runOptions{ctx: ctx, say: func(at instant, text string) {
+		if at.Sub(began) > 11*drivers.Second {
+			cancel()
+		}
+	}})
+	require.ErrorIs(t, err, context.Canceled)
+	left, err := os.ReadDir(os.TempDir())
+	require.NoError(t, err)
+	require.Empty(t, left)
 }
 
 // INV-07, INV-14: a verdict's inputs are read from the record alone, and a record

@@ -57,6 +57,7 @@ func (r *Result) Held() bool { return len(r.Violations) == 0 && !r.FalseTrip && 
 // runOptions are for those who run a campaign in parts.
 type runOptions struct {
 	ctx     context.Context // nil: nobody ends it early
+	once    bool            // the first phase alone
 	healthy *Healthy
 	say     func(at drivers.Instant, text string)
 }
@@ -94,8 +95,8 @@ func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	if w.shelf, err = newShelf(w, c.Store); err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, w.shelf.remove()) }()
 	x := &rehearsal{t: t, c: c, ctx: o.ctx, w: w, shelf: w.shelf, r: &Result{Campaign: c}, acts: inOrder(c.Acts)}
+	defer func() { err = errors.Join(err, x.leave(), w.shelf.remove()) }()
 	x.watch()
 	if o.say != nil {
 		for _, l := range c.Lines() {
@@ -111,10 +112,12 @@ func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	x.judge()
 	if o.healthy != nil {
 		o.healthy.Length, o.healthy.Calls = x.r.Span, w.calls
-		return x.r, x.leave()
+		return x.r, nil
 	}
-	if err := x.putRight(); err != nil {
-		return nil, err
+	if !o.once {
+		if err := x.putRight(); err != nil {
+			return nil, err
+		}
 	}
 	if x.given() { // what it found is of a bench that was left alone
 		return nil, o.ctx.Err()
@@ -122,6 +125,7 @@ func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	if err := x.judgeRecords(); err != nil {
 		return nil, fmt.Errorf("campaign %d: %w", c.Seed, err)
 	}
+	x.r.Violations = w.violations
 	return x.r, nil
 }
 

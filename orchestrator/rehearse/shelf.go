@@ -1,7 +1,6 @@
 package rehearse
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -42,11 +41,8 @@ func newShelf(w *witness, fault StoreFault) (*shelf, error) {
 	return &shelf{w: w, dir: dir, disk: disk{w: w, fault: fault, waits: make(chan bench.Wait)}}, nil
 }
 
-// remove takes the folder away.
-func (s *shelf) remove() error {
-	err := s.close()
-	return errors.Join(err, os.RemoveAll(s.dir))
-}
+// remove takes the folder away, after close.
+func (s *shelf) remove() error { return os.RemoveAll(s.dir) }
 
 // open opens the store as a starting process does, which recovers what the one
 // before left (INV-05, INV-06), and returns the latch that it finds.
