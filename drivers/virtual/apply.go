@@ -113,6 +113,17 @@ func (b *Bench) applyElsewhere(f *faultState, by int) {
 	case BleedOpen:
 		b.monitor.stuckBleed[f.Cell] -= int8(by)
 		b.monitor.paths()
+	case CellOverheats, CellLeaks:
+		b.ail(f)
+	}
+}
+
+// ail makes a cell ill, where the article has such a cell.
+func (b *Bench) ail(f *faultState) {
+	if f.Cell >= b.module.Len() {
+		return
+	}
+	switch f.Kind {
 	case CellOverheats:
 		b.module.SetHeat(f.Cell, float64(b.total(f, func(o *Fault) int64 { return o.PowerMW }))/1e3)
 	case CellLeaks:

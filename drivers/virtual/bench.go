@@ -35,13 +35,15 @@ type Bench struct {
 	// moving is until when the plant is stepped finely.
 	moving drivers.Instant
 
-	counts  []int32 // the latest reading of everything, in layout order
-	due     bool    // a frame was made that Frame has not handed out
-	dueAt   drivers.Instant
-	path    framePath
-	faults  []faultState
-	pending drivers.Instant // when the next fault begins or ends
-	truth   truthKeeper
+	counts []int32 // the latest reading of everything, in layout order
+	due    bool    // a frame was made that Frame has not handed out
+	dueAt  drivers.Instant
+	path   framePath
+	faults []faultState
+	// mistakes are the faults that made the article another one.
+	mistakes []Fault
+	pending  drivers.Instant // when the next fault begins or ends
+	truth    truthKeeper
 
 	observer Observer // who is told, for other faces of the bench
 }

@@ -39,6 +39,7 @@ const (
 	ClassInstrument Class = "instrument"
 	ClassBox        Class = "box"
 	ClassArticle    Class = "article"
+	ClassFile       Class = "file"
 )
 
 // Stages is a set of what a bench can be doing.
@@ -57,7 +58,7 @@ const (
 )
 
 // Faults lists every fault that a virtual bench knows, in the catalogue's
-// order: sensors, frames, drivers, instruments, box, article.
+// order: sensors, frames, drivers, instruments, box, article, file.
 func Faults() []FaultInfo {
 	list := make([]FaultInfo, len(catalogue))
 	for i, c := range catalogue {
@@ -130,6 +131,7 @@ const (
 	ByFuse          = "fuse"
 	ByCellCutOff    = "cell_cut_off"
 	ByFireDetection = "fire_detection"
+	ByInterlock     = "article_interlock"
 )
 
 // The catalogue. Ranges are common practice, no source, unless a comment says
@@ -142,6 +144,7 @@ var catalogue = slices.Concat(
 	of(ClassInstrument, instrumentFaults...),
 	of(ClassBox, boxFaultList...),
 	of(ClassArticle, articleFaults...),
+	of(ClassFile, fileFaults...),
 )
 
 var sensorFaults = []FaultInfo{

@@ -16,7 +16,7 @@ func (b *Bench) Clone() *Bench {
 	c.module = c.plant.Module()
 	c.noise, c.delays, c.chance = b.noise.Clone(), b.delays.Clone(), b.chance.Clone()
 	c.counts = slices.Clone(b.counts)
-	c.faults = slices.Clone(b.faults)
+	c.faults, c.mistakes = slices.Clone(b.faults), slices.Clone(b.mistakes)
 	c.path.held = slices.Clone(b.path.held)
 	c.path.back, c.path.behind = slices.Clone(b.path.back), slices.Clone(b.path.behind)
 	c.path.ring = slices.Clone(b.path.ring)

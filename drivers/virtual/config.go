@@ -247,7 +247,8 @@ func hybridCapacitor() plant.CellSpec {
 
 // plant makes the article and the network around it.
 func (c *Config) plant() (*plant.Bench, error) {
-	a, box := &c.Article, &c.Bench.Box
+	article, box := c.mistaken(), &c.Bench.Box
+	a := &article
 	cell, err := a.cell()
 	if err != nil {
 		return nil, err

@@ -11,7 +11,7 @@ func (b *Bench) Exchange(a Article, seed uint64) error {
 		return fmt.Errorf("virtual bench: the article cannot be exchanged behind closed contactors (%+v)", c)
 	}
 	c := b.cfg
-	c.Article, c.Seed = a, seed
+	c.Article, c.Seed, c.Faults = a, seed, nil // this article is what its file says
 	c, err := c.withDefaults()
 	if err != nil {
 		return err
@@ -20,12 +20,12 @@ func (b *Bench) Exchange(a Article, seed uint64) error {
 	if err != nil {
 		return err
 	}
-	b.cfg.Article, b.module = c.Article, other.Module()
+	b.cfg.Article, b.module, b.mistakes = c.Article, other.Module(), nil
 	b.plant.Exchange(b.module)
 	b.monitor.paths()
 	b.monitor.remember()
 	if b.truth.watched {
-		b.Watch(b.truth.limits)
+		b.Watch(b.truth.given)
 	}
 	return nil
 }

@@ -45,7 +45,7 @@ func TestExchange(t *testing.T) {
 // What several faults at once leave to hardware is on the list too.
 func TestProtectionsNameEveryHardware(t *testing.T) {
 	list := virtual.Protections()
-	assert.Equal(t, []string{"cell_cut_off", "fire_detection", "fuse"}, list)
+	assert.Equal(t, []string{"article_interlock", "cell_cut_off", "fire_detection", "fuse"}, list)
 	var all []virtual.Fault
 	bench := config().Bench
 	for _, info := range virtual.Faults() {

@@ -60,6 +60,10 @@ const (
 	BleedOpen        FaultKind = "bleed-open"
 	CellOverheats    FaultKind = "cell-overheats"
 	CellLeaks        FaultKind = "cell-leaks"
+	WrongCount       FaultKind = "wrong-count"
+	WrongChemistry   FaultKind = "wrong-chemistry"
+	WrongSize        FaultKind = "wrong-size"
+	WrongMaker       FaultKind = "wrong-maker"
 )
 
 // Moment is what a fault waits for.
@@ -119,4 +123,7 @@ type Fault struct {
 	Delay        drivers.Span
 	RatePPM      int64 // share of frames
 	SharePPM     int64 // share of a frame's channels
+	Count        int64 // more cells than the file says, or less
+	Chemistry    string
+	SoCPPM       int64 // state of charge
 }

@@ -36,6 +36,9 @@ func (b *Bench) FaultStatus() []FaultStatus {
 // Inject adds a fault to a bench under way; its trigger counts from the bench's
 // start like any other.
 func (b *Bench) Inject(f Fault) error {
+	if slices.Contains(mistakes, f.Kind) {
+		return fmt.Errorf("virtual bench: fault %s: an article is another one from the start; see Exchange", f.Kind)
+	}
 	if err := b.addFault(f); err != nil {
 		return err
 	}
@@ -92,6 +95,10 @@ func (b *Bench) addFault(f Fault) error {
 			period = min(period, spec.Box.LinkPeriod)
 		}
 		b.path.keepFor(late, period, len(b.counts))
+	}
+	if slices.Contains(mistakes, f.Kind) {
+		f.When, f.For = Trigger{AfterStart, 0}, 0
+		b.mistakes = append(b.mistakes, f)
 	}
 	s := faultState{Fault: f, begin: never, end: never}
 	switch {

@@ -187,7 +187,7 @@ func bleeds(words []int32) bool {
 
 // paths switches the true bleed paths, faults included.
 func (m *monitor) paths() {
-	for k, stuck := range m.stuckBleed {
+	for k, stuck := range m.stuckBleed[:min(len(m.stuckBleed), m.b.module.Len())] {
 		on := m.words[k/16]&(1<<(k%16)) != 0
 		m.b.module.SetBleed(k, stuck > 0 || on && stuck == 0)
 	}
@@ -216,7 +216,7 @@ func (m *monitor) happen() {
 func (m *monitor) remember() {
 	n := len(m.cells)
 	for k := range n {
-		m.before[k] = m.b.module.Tap(k)
+		m.before[k] = m.tap(k)
 	}
 	m.before[n] = m.b.module.Current()
 }
@@ -235,7 +235,7 @@ func (m *monitor) integrate(t0, t1 drivers.Instant) {
 	for k := range n + 1 {
 		var v float64
 		if k < n {
-			v = m.b.module.Tap(k)
+			v = m.tap(k)
 		} else {
 			v = m.b.module.Current()
 		}
@@ -325,5 +325,5 @@ func (m *monitor) blank() {
 // spread evenly over the stack.
 func (b *Bench) SensorCell(j int) int {
 	m := b.cfg.Bench.Monitor
-	return (2*j + 1) * m.Cells / (2 * m.Temps)
+	return min((2*j+1)*m.Cells/(2*m.Temps), b.module.Len()-1)
 }

@@ -128,6 +128,11 @@ var params = []param{
 	number("limit", quantityCurrent, 0, 1e9, func(f *Fault) *drivers.Microamps { return &f.Current }),
 	number("gain-drift", quantityGainDrift, -1e6, 1e6, func(f *Fault) *int64 { return &f.GainDrift }),
 	number("step", quantitySpan, -int64(year), int64(year), func(f *Fault) *drivers.Span { return &f.Delay }),
+	number("more", quantityCount, -64, 64, func(f *Fault) *int64 { return &f.Count }),
+	word("chemistry", func(f *Fault) *string { return &f.Chemistry }, chemistries, chemistries),
+	number("soc", quantityRatio, 0, 1e6, func(f *Fault) *int64 { return &f.SoCPPM }),
+	number("size", quantityRatio, -950_000, 9_000_000, func(f *Fault) *int64 { return &f.GainPPM }),
+	number("tighter", quantityVoltage, 0, 2e6, func(f *Fault) *drivers.Microvolts { return &f.Voltage }),
 	number("bounce", quantitySpan, 0, int64(drivers.Second), func(f *Fault) *drivers.Span { return &f.Delay }),
 }
 

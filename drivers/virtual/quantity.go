@@ -37,6 +37,8 @@ var (
 		{"kW", 1_000_000}, {"W", 1000}, {"mW", 1}}}
 	quantityRatio = quantity{"a ratio", []unit{
 		{"%", 10_000}, {"ppm", 1}}}
+	quantityCount = quantity{"a number", []unit{
+		{"", 1}}}
 	quantityGainDrift = quantity{"a drift of gain", []unit{
 		{"%/h", 10_000}, {"ppm/h", 1}}}
 )

@@ -88,6 +88,8 @@ func (info FaultInfo) Draw(rand *plant.Rand, b *drivers.Bench, rated drivers.Cha
 			f.Cell = rand.IntN(max(1, n))
 		case "sensor":
 			f.Sensor = rand.IntN(max(1, b.Monitor.Temps))
+		case "chemistry":
+			f.Chemistry = chemistries[rand.IntN(len(chemistries))]
 		case "device":
 			d := info.devices(b)
 			f.Device = d[rand.IntN(len(d))]

@@ -15,7 +15,7 @@ import (
 // Every line of the catalogue says what a campaign must know: where the fault
 // lies, when it matters, and within which bounds each number may be drawn.
 func TestCatalogueIsComplete(t *testing.T) {
-	order := []Class{ClassSensor, ClassFrames, ClassDriver, ClassInstrument, ClassBox, ClassArticle}
+	order := []Class{ClassSensor, ClassFrames, ClassDriver, ClassInstrument, ClassBox, ClassArticle, ClassFile}
 	at := 0
 	for _, info := range Faults() {
 		k := slices.Index(order, info.Class)
@@ -51,7 +51,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			assert.Contains(t, []string{"cell_high", "cell_low", "temp_high", "charge_high", "discharge_high"}, h.Out, info.Name)
 		}
 	}
-	assert.Equal(t, ClassArticle, order[at])
+	assert.Equal(t, ClassFile, order[at])
 	_, ok := FaultOf(TapNoisy)
 	assert.True(t, ok)
 	_, ok = FaultOf("gremlin")

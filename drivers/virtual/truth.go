@@ -52,7 +52,7 @@ type truthKeeper struct {
 	charged, discharged drivers.Span
 	flowing             bool
 	since               drivers.Instant
-	limits              TruthLimits
+	given, limits       TruthLimits // of the file, of the article that is there
 	watched             bool
 	first               [5]drivers.Instant
 	log                 io.Writer
@@ -115,10 +115,12 @@ func (b *Bench) Plant() *plant.Bench { return b.plant }
 // ZeroSince returns since when no true current flows; false while some does.
 func (b *Bench) ZeroSince() (drivers.Instant, bool) { return b.truth.since, !b.truth.flowing }
 
-// Watch starts watching the truth against limits, from now on.
+// Watch starts watching the truth against limits, from now on: those of the
+// article that the file speaks of. An article that is another one is held to its
+// own.
 func (b *Bench) Watch(l TruthLimits) {
 	b.plant.ResetWorst()
-	b.truth.limits, b.truth.watched = l, true
+	b.truth.given, b.truth.limits, b.truth.watched = l, b.trueLimits(l), true
 	for i := range b.truth.first {
 		b.truth.first[i] = never
 	}

@@ -89,7 +89,7 @@ func (w *witness) frame(f *drivers.Frame) {
 		s.reset(f.At)
 		return
 	}
-	cells, temps := m.Len(), l.Temps()
+	cells, temps := l.Cells(), l.Temps()
 	if s.least == nil {
 		s.least = make([]float64, cells+temps)
 		s.reset(f.At)
@@ -103,7 +103,7 @@ func (w *witness) frame(f *drivers.Frame) {
 		e := math.Abs(float64(c.Scale.Value(f.Counts[at])) - truth)
 		s.least[at] = min(s.least[at], e)
 	}
-	for k := range cells {
+	for k := range min(cells, m.Len()) { // the article may be another one
 		put(l.Cell(k), m.Tap(k)*1e6)
 	}
 	for j := range temps {
