@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -327,6 +328,12 @@ func (x *rehearsal) renew() error {
 // otherArticle connects an article like the first at the campaign's start.
 func (x *rehearsal) otherArticle() {
 	m, a := x.w.rig.Plant().Module(), &x.c.Config.Article
+	if x.mistaken() {
+		if err := x.w.rig.Exchange(*a, x.c.Config.Seed); err != nil {
+			x.w.violate(16, "with everything put right: %v", err)
+		}
+		return
+	}
 	fresh, err := virtual.New(x.fresh())
 	if err != nil {
 		return
@@ -336,6 +343,14 @@ func (x *rehearsal) otherArticle() {
 		m.SetSoC(k, first.SoC(k))
 		m.SetKelvin(k, float64(a.Ambient)/1e3)
 	}
+}
+
+// mistaken says that the article is not the one that the file speaks of.
+func (x *rehearsal) mistaken() bool {
+	return slices.ContainsFunc(x.c.Config.Faults, func(f virtual.Fault) bool {
+		info, _ := virtual.FaultOf(f.Kind)
+		return info.Class == virtual.ClassFile
+	})
 }
 
 func (x *rehearsal) fresh() virtual.Config {
