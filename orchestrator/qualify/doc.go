@@ -10,7 +10,7 @@
 // unproven too, never a silent number.
 //
 // Below it: gum propagates uncertainty, sample has the statistics of small
-// samples, bdf reads and writes the Battery Data Format. Nothing here may
+// samples, sibling compares articles that should be alike, bdf reads and writes the Battery Data Format. Nothing here may
 // import a store, a wire, the plant or its virtual bench: the estimators must
 // know no more of a module than a real bench tells.
 package qualify

@@ -142,7 +142,7 @@ func (n *leak) cell(a *Analyser, b *instruments, drain *gum.Input, c int) Figure
 		With(gum.Rectangular("tap gain", gain), per*d.slope*1000).
 		With(gum.Rectangular("temperature", leakEntropy*math.Abs(n.warm)), per*1000).
 		With(drain, 1)
-	detail := fmt.Sprintf("%s, %.3g h: %.3g mV a day at %.3g Ah/V", n.label, seconds(n.long)/3600, d.slope*86400*1000, per/3600)
+	detail := fmt.Sprintf("%s, %.3g h: %.3g mV a day at %.4g Ah/V", n.label, seconds(n.long)/3600, d.slope*86400*1000, per/3600)
 	if taken > 0 {
 		detail += fmt.Sprintf(", less the monitor's %.3g mA", taken)
 	} else {

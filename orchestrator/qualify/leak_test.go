@@ -67,7 +67,7 @@ func TestSelfDischargeFromADrift(t *testing.T) {
 		worst := find(t, f, qualify.SelfDischarge)
 		assert.Equal(t, qualify.OK, worst.Status, worst.Reason)
 		assert.InDelta(t, 3*0.198413-own, worst.Value, 0.012)
-		assert.Contains(t, worst.Detail, "cell 5, settle, 168 h: -0.429 mV a day at 33.3 Ah/V")
+		assert.Contains(t, worst.Detail, "cell 5, settle, 168 h: -0.429 mV a day at 33.33 Ah/V")
 		if drain == 0 {
 			assert.Contains(t, worst.Detail, "not declared")
 		}
