@@ -184,7 +184,7 @@ func readMonitor(f *tree.Fields) drivers.MonitorSpec {
 	if n := f.Find("drain"); n != nil {
 		c := f.Report.Fields(n, "monitor.drain")
 		m.Drain = drivers.Microamps(c.Quantity("current", true, DimCurrent, zeroCurrent))
-		m.DrainWithin = drivers.Microamps(c.Quantity("within", true, DimCurrent, zeroCurrent))
+		m.DrainWithin = drivers.Microamps(c.Quantity("uncertainty", true, DimCurrent, zeroCurrent))
 		c.Finish()
 	}
 	if n := f.Find("bleed"); n != nil {

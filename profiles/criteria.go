@@ -120,7 +120,7 @@ func ParseCriteria(name string, src []byte) (*Criteria, []Problem) {
 	if n := f.Find("correct"); n != nil {
 		x := r.Fields(n, "correct")
 		c.Correct.PerKelvin = x.Quantity("resistance_per_kelvin", true, DimRatio, tree.Within(-100_000, 100_000))
-		c.Correct.Within = x.Quantity("within", true, DimRatio, tree.Within(0, 100_000))
+		c.Correct.Within = x.Quantity("uncertainty", true, DimRatio, tree.Within(0, 100_000))
 		x.Finish()
 	}
 	right := "list at least one figure with its limit"

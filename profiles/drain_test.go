@@ -21,7 +21,7 @@ func TestBenchDeclaresDrainAndTapErrors(t *testing.T) {
 	assert.Zero(t, b.Monitor.Drain)
 
 	text := strings.Replace(string(src), "cell: {step: 0.1 mV, accuracy: 0.5 mV}",
-		"cell: {step: 0.1 mV, accuracy: 0.5 mV, errors: own}\n  drain: {current: 2 mA, within: 0.5 mA}", 1)
+		"cell: {step: 0.1 mV, accuracy: 0.5 mV, errors: own}\n  drain: {current: 2 mA, uncertainty: 0.5 mA}", 1)
 	b, ps = ParseBench("practice", []byte(text))
 	require.Empty(t, ps)
 	assert.Equal(t, drivers.ErrorsOwn, b.Monitor.CellErrors)

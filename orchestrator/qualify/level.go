@@ -23,7 +23,6 @@ type level struct {
 	i, v  float64
 	vOK   bool
 	cells []float64
-	rows  int
 }
 
 // levels finds steps that follow each other at two currents.
