@@ -121,12 +121,13 @@ type runsTold struct {
 	out           io.Writer
 	silent, live  bool
 	asked         uint64
+	what          string // is counted
 	runs, found   int
 	begun, latest time.Time
 }
 
 func (a *app) newRunsTold(asked uint64) *runsTold {
-	return &runsTold{out: a.err, live: isTerminal(a.err), silent: a.json && !isTerminal(a.err), asked: asked}
+	return &runsTold{out: a.err, live: isTerminal(a.err), silent: a.json && !isTerminal(a.err), asked: asked, what: "runs"}
 }
 
 // How often progress is told: in place on a terminal, in lines elsewhere.
@@ -146,8 +147,8 @@ func (p *runsTold) begin(perMinute float64, long time.Duration) {
 	if perMinute < 10 {
 		digits = 1
 	}
-	fmt.Fprintf(p.out, "about %.*f runs a minute; %d take about %s. Ctrl-C ends early and tells what was seen.\n",
-		digits, perMinute, p.asked, inSeconds(long))
+	fmt.Fprintf(p.out, "about %.*f %s a minute; %d take about %s. Ctrl-C ends early and tells what was seen.\n",
+		digits, perMinute, p.what, p.asked, inSeconds(long))
 }
 
 // done counts the run of a seed.
@@ -171,7 +172,7 @@ func (p *runsTold) done(seed uint64, held bool) {
 	p.latest = now
 	each := float64(now.Sub(p.begun)) / float64(p.runs)
 	left := time.Duration(each * float64(p.asked-uint64(p.runs)))
-	line := fmt.Sprintf("%d of %d runs, %d not held, %s left", p.runs, p.asked, p.found, inSeconds(left))
+	line := fmt.Sprintf("%d of %d %s, %d not held, %s left", p.runs, p.asked, p.what, p.found, inSeconds(left))
 	if p.live {
 		p.inPlace(line)
 		return

@@ -21,6 +21,7 @@ type rehearseFlags struct {
 	seeds, first           uint64
 	seed                   uint64
 	matrix                 bool
+	days                   uint64
 }
 
 func (a *app) rehearseCmd() *cobra.Command {
@@ -39,6 +40,8 @@ minute that makes is told before they start. Progress goes to standard error.
 
 A seed names a whole campaign and gives the same on any machine: --seed repeats one and
 prints its event lines. --matrix strikes every single fault once in every state instead.
+--days lives through healthy days on drawn benches and modules, in which nothing is to
+be found: it tells how often the checks trip for nothing.
 
 Exit codes here:
   0  everything held in all the runs that were asked for
@@ -47,7 +50,8 @@ Exit codes here:
 		Example: `  rigwarden rehearse --module QK-01 --profile quick --bench practice --seeds 1000
   rigwarden rehearse --module KW-01.yaml --profile mine.yaml --bench bench.yaml
   rigwarden rehearse --seed 17
-  rigwarden rehearse --matrix`,
+  rigwarden rehearse --matrix
+  rigwarden rehearse --days 100 --first 101`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.rehearse(cmd.Context(), f, cmd.Flags().Changed("seed"))
@@ -60,6 +64,10 @@ Exit codes here:
 	c.Flags().Uint64Var(&f.first, "first", 1, "the first seed")
 	c.Flags().Uint64Var(&f.seed, "seed", 0, "run this seed alone and print its event lines")
 	c.Flags().BoolVar(&f.matrix, "matrix", false, "strike every single fault in every state and print the table")
+	c.Flags().Uint64Var(&f.days, "days", 0, "live through this many days with nothing wrong")
+	for _, other := range []string{"seed", "seeds", "matrix", "module", "profile", "bench"} {
+		c.MarkFlagsMutuallyExclusive("days", other)
+	}
 	for _, other := range []string{"seeds", "first", "matrix"} {
 		c.MarkFlagsMutuallyExclusive("seed", other)
 	}
@@ -72,6 +80,9 @@ Exit codes here:
 const seedsMost = 1_000_000_000
 
 func (a *app) rehearse(ctx context.Context, f rehearseFlags, single bool) error {
+	if f.days > 0 {
+		return a.rehearseDays(ctx, f)
+	}
 	if f.seeds < 1 || f.seeds > seedsMost { // no run at all would hold, and say nothing
 		return usagef("--seeds %d: 1 to %d would be right", f.seeds, seedsMost)
 	}

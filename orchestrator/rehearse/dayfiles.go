@@ -177,13 +177,15 @@ func (d dice) dayBench(b *profiles.Bench, m *profiles.Module, mon dayMonitor) {
 	s.CurrentAcc.Offset = int64(float64(s.CurrentStep)*(0.5+4*mon.steps)) + 20_000
 	s.Skew, s.Window = drivers.Span(d.between(0, 30_000)), drivers.Span(d.between(1000, 40_000))
 	for _, p := range []*drivers.PowerSpec{&b.Supply, &b.Load} {
-		p.VoltageMax, p.CurrentMax = 180*drivers.Volt, 100*drivers.Ampere
+		p.VoltageMax = 180 * drivers.Volt
 		p.PowerMaxMW = 10_000_000
 		p.Delay = drivers.Span(d.between(20, 150)) * drivers.Millisecond
 		p.Slew = drivers.Microamps(float64(drivers.Ampere) * d.scale(50, 800))
 		p.CurrentAcc.Offset = int64(float64(p.CurrentStep)*(0.5+4*mon.steps)) + 50_000
 		p.VoltageAcc.Offset = int64(float64(p.VoltageStep)*(0.5+4*mon.steps)) + 20_000
 	}
+	// No range goes past what the cell maker allows, nor far past the limits.
+	b.Supply.CurrentMax, b.Load.CurrentMax = m.Limits.ChargeMax+drivers.Ampere, m.Limits.DischargeMax+drivers.Ampere
 	b.Box.CurrentAcc.Offset = int64(float64(b.Box.CurrentStep)*(0.5+4*mon.steps)) + 100_000
 	b.Box.LinkAcc.Offset = int64(float64(b.Box.LinkStep)*(0.5+4*mon.steps)) + 50_000
 	b.Meter.VoltageAcc.Offset = int64(float64(b.Meter.VoltageStep)*(0.5+4*mon.steps)) + 1_000
@@ -217,7 +219,15 @@ func (d dice) dayProfile(m *profiles.Module, b *profiles.Bench, mon dayMonitor) 
 	charge, discharge := most(m.Limits.ChargeMax, d.between(0.3, 1)), most(m.Limits.DischargeMax, d.between(0.3, 1))
 	volt := func(v drivers.Microvolts) string { return fmt.Sprintf("%.3f V/cell", float64(v)/1e6) }
 	margin := drivers.Microvolts(30_000 + 4*int64(mon.accuracy))
-	hold, end := m.Limits.CellMax-margin, m.Limits.CellMin+margin
+	// An instrument that jumps to the end of its range leaves the maker's limits
+	// alone.
+	g := profiles.BudgetOf(&profiles.Profile{}, m, b)
+	jump := func(peak drivers.Microamps, rate int64) drivers.Microvolts {
+		volts := float64(peak)*float64(m.CellResistance)/1e6 + float64(rate)*float64(g.Path)/1e6
+		return drivers.Microvolts(volts) + g.TapError + 3_000
+	}
+	hold := min(m.Limits.CellMax-margin, m.Maker.CellMax-jump(b.Supply.CurrentMax, g.ChargeRate))
+	end := max(m.Limits.CellMin+margin, m.Maker.CellMin+jump(b.Load.CurrentMax, g.DischargeRate))
 	soc := 10 + d.IntN(85)
 	make := func(balance string) (*profiles.Profile, error) {
 		p, problems := profiles.ParseProfile("day.yaml", fmt.Appendf(nil, dayProfile,

@@ -23,11 +23,17 @@ type DayResult struct {
 	Frames int
 	Runs   int // that ended by themselves
 	// Trips, Pauses and Alarms are false, all of them: nothing was wrong. Ends
-	// are runs that ended otherwise than done.
+	// are runs that ended otherwise than done, but for those whose balancing gave
+	// up, which Unbalanced tells.
 	Trips, Pauses, Alarms, Ends []string
+	Unbalanced                  []string
 }
 
-// Quiet says that nothing was found on the day.
+// DaySpan is a day.
+const DaySpan = 24 * drivers.Hour
+
+// Quiet says that nothing was found on the day. A balance that gave up is no
+// finding: a healthy module on coarse taps may be beyond what can be balanced.
 func (r *DayResult) Quiet() bool { return len(r.Trips)+len(r.Pauses)+len(r.Alarms)+len(r.Ends) == 0 }
 
 // notebook is a day's journal: it keeps what tells that something was found, and
@@ -96,8 +102,10 @@ func (d *Day) Run(span drivers.Span, say func(text string)) (*DayResult, error) 
 			break // the day is over in the middle of a run
 		}
 		r.Runs++
-		if end.Outcome != machine.OutcomeDone && len(r.Trips) == 0 {
-			r.Ends = append(r.Ends, fmt.Sprintf("%s %s: %s", seconds(end.At.Sub(began)), end.Outcome, end.Reason))
+		if text := fmt.Sprintf("%s %s: %s", seconds(end.At.Sub(began)), end.Outcome, end.Reason); end.Outcome == machine.OutcomeFailed && strings.HasPrefix(end.Reason, "balanc") {
+			r.Unbalanced = append(r.Unbalanced, text)
+		} else if end.Outcome != machine.OutcomeDone && len(r.Trips) == 0 {
+			r.Ends = append(r.Ends, text)
 		}
 		if say != nil {
 			say(fmt.Sprintf("%s run %d from %s ended %s %s", seconds(end.At.Sub(began)), r.Runs, seconds(before.Sub(began)), end.Outcome, end.Reason))
@@ -176,7 +184,9 @@ type DaysSummary struct {
 	Pauses int          `json:"false_pauses"`
 	Alarms int          `json:"false_alarms"`
 	Ends   int          `json:"runs_not_done"`
-	Loud   []*DayResult `json:"found,omitempty"`
+	// Unbalanced are runs whose balancing gave up.
+	Unbalanced int          `json:"runs_not_balanced"`
+	Loud       []*DayResult `json:"found,omitempty"`
 }
 
 // Add takes a day's result in; days come in the order of their seeds.
@@ -192,6 +202,7 @@ func (s *DaysSummary) Add(r *DayResult) {
 	s.Pauses += len(r.Pauses)
 	s.Alarms += len(r.Alarms)
 	s.Ends += len(r.Ends)
+	s.Unbalanced += len(r.Unbalanced)
 	if !r.Quiet() {
 		s.Loud = append(s.Loud, r)
 	}
@@ -205,6 +216,7 @@ func (s *DaysSummary) Write(w io.Writer) {
 	fmt.Fprintf(w, "%d days, seeds %d to %d: %.1f h of rig time, %d frames, %d runs ended\n",
 		s.Days, s.First, s.Last, float64(s.Span)/float64(drivers.Hour), s.Frames, s.Runs)
 	fmt.Fprintf(w, "false trips: %d, false pauses: %d, false alarms: %d, runs that did not end well: %d\n", s.Trips, s.Pauses, s.Alarms, s.Ends)
+	fmt.Fprintf(w, "runs whose balancing gave up: %d\n", s.Unbalanced)
 	for _, r := range s.Loud {
 		fmt.Fprintf(w, "seed %d (%s)\n", r.Seed, r.Text)
 		for _, list := range [][]string{r.Trips, r.Pauses, r.Alarms, r.Ends} {
