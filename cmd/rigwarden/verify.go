@@ -26,6 +26,9 @@ type verified struct {
 	Now     string              `json:"recomputed_verdict"`
 	Digest  string              `json:"digest"`
 	Compare []record.Difference `json:"differences"`
+	// Intact says that data and record are as they were when the run was judged;
+	// what differs then was computed by another version of rigwarden.
+	Intact bool `json:"intact"`
 	// Problems say in words what does not fit.
 	Problems []string `json:"problems"`
 
@@ -44,7 +47,8 @@ limits and criteria that are stored with the run, and compare with what was hand
 back when the run was judged: which figure differs, and by how much. --digest takes
 the digest of the data from a printed record and compares it too.
 
-Exit code 0: the record follows from its data. 3: it does not, or there is none.`,
+Exit code 0: the record follows from its data. 3: it does not, or there is none, or
+nothing was changed and this version of rigwarden computes something otherwise.`,
 		Example: "  rigwarden verify r000001\n  rigwarden verify r000001 --store rig.db --json\n  rigwarden verify r000001 --digest 5f0c3a91",
 		Args:    cobra.ExactArgs(1),
 		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
@@ -79,7 +83,7 @@ func verify(ctx context.Context, s *session, id string) (*verified, error) {
 	if unreadable == nil && got.GetRun().GetOutcome() == rigwardenv1.Outcome_OUTCOME_RUNNING {
 		return nil, &service.Error{Kind: service.KindBusy, What: fmt.Sprintf("run %s is still under way", id), Want: "verify it when it has ended"}
 	}
-	v := &verified{Run: id, got: got, Compare: []record.Difference{}, Problems: []string{}}
+	v := &verified{Run: id, got: got, Intact: true, Follows: true, Compare: []record.Difference{}, Problems: []string{}}
 	if v.Chain, err = service.FollowChain(ctx, s.evidence, id); err != nil {
 		return nil, err
 	}
@@ -98,11 +102,12 @@ func verify(ctx context.Context, s *session, id string) (*verified, error) {
 	return v, v.judge(ctx, s)
 }
 
+// problem notes what stands against the record, where it is so.
 func (v *verified) problem(is bool, format string, args ...any) {
 	if is {
 		v.Problems = append(v.Problems, fmt.Sprintf(format, args...))
+		v.Follows, v.Intact = false, false
 	}
-	v.Follows = len(v.Problems) == 0
 }
 
 // judge computes figures and verdict anew and compares.
@@ -156,13 +161,29 @@ func (v *verified) compareJudgement() {
 		v.problem(d.Judged > 0 && d.Verdict != v.Stored, "the audit trail says that the verdict was %s, the record says %s", d.Verdict, v.Stored)
 		v.problem(changed, "figures or verdict were changed after they were handed back (audit entry %d)", d.Judged)
 	}
-	if n := len(v.Compare); n > 0 {
-		why := ""
-		if !changed && d.Sum != "" && v.got.GetDigest() == v.Digest {
-			why = "; data and record are as they were handed back, so another version of rigwarden has computed them"
-		}
-		v.problem(true, "%d differences between the record and what follows from the data%s", n, why)
+	v.compareFigures(d.Judged > 0 && d.Sum != "")
+}
+
+// compareFigures tells of differences. Where the audit trail vouches for the
+// figures and everything else fits, they come from another version of this
+// program and the record stays what it was; a changed verdict is told all the
+// same.
+func (v *verified) compareFigures(vouched bool) {
+	n := len(v.Compare)
+	if n == 0 {
+		return
 	}
+	what := fmt.Sprintf("%d differences between the record and what follows from the data", n)
+	if n == 1 {
+		what = "1 difference between the record and what follows from the data"
+	}
+	if !v.Intact || !vouched {
+		v.problem(true, "%s", what)
+		return
+	}
+	v.Follows = false
+	v.Problems = append(v.Problems, what+"; data and record are as they were handed back, so another version of rigwarden computed them")
+	v.problem(v.Stored != v.Now, "by this version the verdict is %s, not %s", v.Now, v.Stored)
 }
 
 // digestLeast is how much of a digest a person has to type.
@@ -208,7 +229,11 @@ func (a *app) printVerified(v *verified) {
 		fmt.Fprintln(a.out, a.paint(green, "The record follows from its data."))
 		return
 	}
-	fmt.Fprintln(a.out, a.paint(red, "THE RECORD DOES NOT FOLLOW FROM ITS DATA."))
+	if v.Intact {
+		fmt.Fprintln(a.out, "The record is as it was made, but this version computes it otherwise.")
+	} else {
+		fmt.Fprintln(a.out, a.paint(red, "THE RECORD DOES NOT FOLLOW FROM ITS DATA."))
+	}
 	for _, p := range v.Problems {
 		for k, l := range wrap(p, screen-4) {
 			fmt.Fprintf(a.out, "%s%s\n", []string{"  - ", "    "}[min(k, 1)], l)
