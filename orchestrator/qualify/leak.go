@@ -10,8 +10,9 @@ import (
 
 // Rules for self-discharge from the drift of a resting voltage.
 const (
-	// leakMin is the shortest rest that anything is told of.
-	leakMin = drivers.Hour
+	// leakMin is the shortest rest that anything is told of: in less, what relaxes
+	// looks like what leaks (common practice, no source).
+	leakMin = 12 * drivers.Hour
 	// leakFrom is where in a rest the drift is taken from on: by then the fast
 	// relaxations are over.
 	leakFrom = 1.0 / 3
@@ -27,10 +28,13 @@ const (
 
 // leak is what self-discharge is computed from.
 type leak struct {
-	label   string
-	long    drivers.Span
-	reason  string
-	drifts  []drift
+	label  string
+	long   drivers.Span
+	reason string
+	drifts []drift
+	// slowing is by how much each drift changes from one half of the time to the
+	// other, V/s: a leak goes on as it is, a relaxation slows down.
+	slowing []float64
 	warm    float64   // K/s, the temperature's change over the same time
 	perVolt []float64 // A.s/V of each cell there
 }
@@ -70,6 +74,14 @@ func (n *leak) measure(a *Analyser) {
 			return
 		}
 		n.drifts = append(n.drifts, d)
+		half := len(at) / 2
+		early, err := gum.FitLine(at[:half], v[:half], 0)
+		late, err2 := gum.FitLine(at[half:], v[half:], 0)
+		if err != nil || err2 != nil {
+			n.refuse("too few readings")
+			return
+		}
+		n.slowing = append(n.slowing, math.Abs(late.Slope.X()-early.Slope.X()))
 	}
 	last := t.rows - 1
 	for k := range t.rows {
@@ -140,6 +152,7 @@ func (n *leak) cell(a *Analyser, b *instruments, drain *gum.Input, c int) Figure
 		With(gum.Normal("fit of the drift", d.error, d.dof), per*1000).
 		With(gum.Rectangular("slope of the open-circuit curve", leakSlope), per*d.slope*1000).
 		With(gum.Rectangular("tap gain", gain), per*d.slope*1000).
+		With(gum.Rectangular("drift that slows down", n.slowing[c]), per*1000).
 		With(gum.Rectangular("temperature", leakEntropy*math.Abs(n.warm)), per*1000).
 		With(drain, 1)
 	detail := fmt.Sprintf("%s, %.3g h: %.3g mV a day at %.4g Ah/V", n.label, seconds(n.long)/3600, d.slope*86400*1000, per/3600)

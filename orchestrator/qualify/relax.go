@@ -12,6 +12,16 @@ func (x *rested) unsettled() Figure {
 	if x.settled == nil {
 		return unproven(RestUnsettled, "mV", "the rest has too few readings for a fit")
 	}
+	drifts := 0
+	for c, rate := range x.rates {
+		if math.Abs(rate) > math.Abs(x.rates[drifts]) {
+			drifts = c
+		}
+	}
+	if rate := x.rates[drifts]; rate != 0 {
+		return unproven(RestUnsettled, "mV", fmt.Sprintf("%s, %.0f min: cell %d still moves by %.3g mV an hour, slower than this rest can follow to its end",
+			x.label, seconds(x.long)/60, drifts+1, rate*3600*1000)).because(x.reason)
+	}
 	worst := 0
 	for c, s := range x.settled {
 		if math.Abs(s.left)+s.within > math.Abs(x.settled[worst].left)+x.settled[worst].within {
@@ -33,14 +43,14 @@ func (x *rested) fit(t *trend, s *scanner) {
 	if t.holes || t.rows == 0 {
 		return
 	}
-	all := make([]settling, s.cells)
+	all, rates := make([]settling, s.cells), make([]float64, s.cells)
 	for c := range all {
 		at, v := t.course(c, 1.0/3)
-		one, ok := settle(at, v, t.end(), s.mul[c])
+		one, rate, ok := settled(at, v, t.end(), s.mul[c])
 		if !ok {
 			return
 		}
-		all[c] = one
+		all[c], rates[c] = one, rate
 	}
-	x.settled = all
+	x.settled, x.rates = all, rates
 }

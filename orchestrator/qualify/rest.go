@@ -19,7 +19,9 @@ type rested struct {
 	meter float64   // V, NaN where it gave none
 	// settled is how far each cell still was from rest, nil where unknown.
 	settled []settling
-	reason  string
+	// rates are the drifts of cells that refuse the answer, V/s; 0 for the others.
+	rates  []float64
+	reason string
 }
 
 // rests remembers the few rests that figures come from.

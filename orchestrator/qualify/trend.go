@@ -123,12 +123,38 @@ func (t *trend) course(cell int, from float64) (at, v []float64) {
 const (
 	coursePoints = 8
 	tauStep      = 1.03
+	driftShare   = 0.02 // of the movement, that a drift must be to be one
 )
 
 // settling is how far a cell still is from rest: Left = V(end) - V(settled) in V
 // with the half width of what the data allow, Tau in s the time constant that
 // fits best.
 type settling struct{ left, within, tau float64 }
+
+// settled is settle with the doubt that it needs: a part that relaxes over hours
+// looks like a drift within one, and a single exponential would swallow it and
+// state a narrow answer that is wrong. So a drift that the data show, or a time
+// constant over a quarter of the rest, is told in rate, V/s, and refuses the
+// answer; a drift that they merely do not exclude widens it by what it would move
+// in another rest as long.
+func settled(at, v []float64, end, step float64) (s settling, rate float64, ok bool) {
+	d, ok := drifting(at, v, end, step)
+	if !ok {
+		return settling{}, 0, false
+	}
+	s, ok = settle(at, v, end, step)
+	if !ok {
+		return settling{}, 0, false
+	}
+	// The grid of time constants leaves a little of the curve to the drift.
+	moved := math.Abs(v[len(v)-1] - v[0])
+	if math.Abs(d.slope) > 3*d.error && math.Abs(d.slope)*(end-at[0]) > driftShare*moved || s.tau > end/4 && math.Abs(s.left) > s.within {
+		last := len(at) - 1
+		return s, (v[last] - v[last*2/3]) / (at[last] - at[last*2/3]), true
+	}
+	s.within += (math.Abs(d.slope) + 2*d.error) * end
+	return s, 0, true
+}
 
 // settle fits V = Vs + a*exp(-t/tau) to the last two thirds of a rest, where the
 // slowest part rules, and keeps every tau that the data do not refuse: their

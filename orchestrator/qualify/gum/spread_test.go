@@ -54,8 +54,8 @@ func TestIntervalsWithAClosedForm(t *testing.T) {
 	assert.Equal(t, 2.0, k)
 }
 
-// The interval of a few readings and a rectangular accuracy, against a million
-// drawn trials (JCGM 101:2008, 7), at a printed seed.
+// The interval of a few readings and a rectangular accuracy, against a quarter
+// of a million drawn trials (JCGM 101:2008, 7), at a printed seed.
 func TestPropagationAgreesWithDraws(t *testing.T) {
 	const seed = 20
 	rng := rand.New(rand.NewPCG(seed, 1))
@@ -64,7 +64,7 @@ func TestPropagationAgreesWithDraws(t *testing.T) {
 		dof         int
 	}{{1, 2, 0, 0}, {0.2, 2, 1, 0}, {1, 2, 0.5, 3}, {0.1, 3, 0, 5}} {
 		v := gum.New(0, gum.Normal("readings", c.scale, float64(c.dof)), gum.Rectangular("gain", c.a), gum.Rectangular("offset", c.b))
-		draws := make([]float64, 1_000_000)
+		draws := make([]float64, 250_000)
 		for i := range draws {
 			g := rng.NormFloat64()
 			if c.dof > 0 {
@@ -80,7 +80,7 @@ func TestPropagationAgreesWithDraws(t *testing.T) {
 		slices.Sort(draws)
 		for _, p := range []float64{0.90, 0.95, gum.Level} {
 			want := draws[int(p*float64(len(draws)))]
-			assert.InEpsilon(t, want, v.Spread().HalfWidth(p), 0.006, "%+v at %g, seed %d", c, p, seed)
+			assert.InEpsilon(t, want, v.Spread().HalfWidth(p), 0.012, "%+v at %g, seed %d", c, p, seed)
 		}
 		assert.InDelta(t, 0.5, v.Spread().CDF(0), 1e-6)
 		assert.InDelta(t, 0.975, v.Spread().CDF(v.Spread().HalfWidth(0.95)), 1e-4)
