@@ -10,12 +10,9 @@ import (
 // it comes from the store but those answers, so that the file can be held
 // against it afterwards (INV-07, INV-14).
 type ledger struct {
-	run   string
-	start drivers.Instant
-	// frames are those that reached the bench while the run was open, in order;
-	// handed counts those that the bench gave to the record.
+	run string
+	// frames are those that reached the bench while the run was open, in order.
 	frames []givenFrame
-	handed int
 	lines  []givenLine
 	// How far commits have been answered, in frames handed and in lines.
 	storedFrames, storedLines int
@@ -32,11 +29,10 @@ type ledger struct {
 type givenFrame struct {
 	now    drivers.Instant // when it came
 	at     drivers.Instant // as recorded
-	seq    uint64          // as recorded; 0: not recorded
+	seq    uint64          // as recorded
 	sum    uint64          // of its counts
 	on     bool            // something was commanded on
-	handed bool
-	kept   bool // the record took it
+	handed bool            // the bench gave it to the record, which took it
 }
 
 // givenLine is a line that the record was given.
@@ -62,13 +58,24 @@ func (l *ledger) given(f *drivers.Frame, now drivers.Instant, on bool) {
 	l.frames = append(l.frames, givenFrame{now: now, sum: sumFrom(f.Counts), on: on})
 }
 
-// recorded notes that the bench gave the latest frame to the record.
+// recorded notes that the bench gave the latest frame to the record, and whether
+// that took it.
 func (l *ledger) recorded(f *drivers.Frame, kept bool) {
 	if len(l.frames) == 0 {
 		return // a frame that nobody sent is missed when the file is read
 	}
 	g := &l.frames[len(l.frames)-1]
-	g.at, g.seq, g.handed, g.kept = f.At, f.Seq, true, kept && g.sum == sumFrom(f.Counts)
+	g.at, g.seq, g.handed = f.At, f.Seq, kept
+}
+
+// close notes that the bench has said that the run is over. A frame with a stamp
+// from another time tells of a clock that jumped before it is taken in: where that
+// ends the run, the frame is none of it.
+func (l *ledger) close() {
+	l.closed = true
+	if n := len(l.frames); n > 0 && !l.frames[n-1].handed {
+		l.frames = l.frames[:n-1]
+	}
 }
 
 func (l *ledger) line(seq uint64, at drivers.Instant, text string) {

@@ -106,6 +106,19 @@ func TestJudgeOfRecordsIsHeard(t *testing.T) {
 	assert.Contains(t, r.Violations[0].What, "run r000002 cannot be judged from its record")
 }
 
+// A clock that steps back while the bench is being armed ends the run before the
+// frame that shows it is taken in: that frame was once missed in the record.
+func TestFrameThatComesAfterTheEnd(t *testing.T) {
+	f, err := virtual.ParseFault("time-steps step=-44690783us after=2464216us")
+	require.NoError(t, err)
+	c := quick(t).Plain(1)
+	c.Config.Faults = []virtual.Fault{f}
+	r, err := quick(t).Run(c, nil)
+	require.NoError(t, err)
+	assert.Equal(t, machine.OutcomeRefused, r.Outcome)
+	assert.True(t, r.Held(), "%v", r.Violations)
+}
+
 // A campaign that is given up while its slow store still writes ends all the same,
 // and leaves nothing behind.
 func TestGivenUpWhileTheStoreWrites(t *testing.T) {

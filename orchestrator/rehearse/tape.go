@@ -33,7 +33,7 @@ func (j tape) Line(seq uint64, at drivers.Instant, line string) error {
 	j.l.line(seq, at, line)
 	j.w.line(seq, at, line)
 	if strings.HasPrefix(line, "finish ") {
-		j.l.closed = true
+		j.l.close()
 	}
 	return nil
 }
@@ -118,7 +118,9 @@ func (j tape) urgent(seq uint64, at drivers.Instant, line string, err error) {
 // finish ends the run's record once the bench is through with it.
 func (j tape) finish(e bench.Ending) error {
 	return j.alone(func() error {
-		j.l.closed, j.l.ending = true, &e
+		if j.l.ending = &e; !j.l.closed {
+			j.l.close()
+		}
 		j.w.call()
 		err := j.rec.Finish(e.Outcome, e.Reason, e.At)
 		j.w.alive()
