@@ -251,7 +251,7 @@ func trace(ctx context.Context, s *session, src *record.Source) error {
 	if src.Verdict != nil {
 		sight.Limit = resistanceLimit(src.Verdict)
 	}
-	tracer := sight.Tracer(&src.Plan.Layout)
+	tracer := sight.Tracer(&src.Plan.Layout, src.Plan.Bench.Monitor.Period)
 	src.Journal = record.NewJournal(src.From)
 	for {
 		it, err := r.Next()

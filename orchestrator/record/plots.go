@@ -26,8 +26,9 @@ func end(s *qualify.Step) drivers.Instant {
 	return drivers.Instant(s.StartUS + int64(s.Seconds*1e6))
 }
 
-// Tracer returns a tracer for what the plots need.
-func (s *Sight) Tracer(l *drivers.Layout) *Tracer {
+// Tracer returns a tracer for what the plots need of a run that was read every
+// period.
+func (s *Sight) Tracer(l *drivers.Layout, period drivers.Span) *Tracer {
 	var rest [2]drivers.Instant
 	if k := s.relaxed(); k >= 0 {
 		rest = [2]drivers.Instant{begin(&s.Steps[k]), end(&s.Steps[k])}
@@ -39,7 +40,7 @@ func (s *Sight) Tracer(l *drivers.Layout) *Tracer {
 		}
 		return end(&s.Steps[k])
 	}
-	return NewTracer(l, s.From, s.To, rest, []drivers.Instant{at(before), at(after)})
+	return NewTracer(l, period, s.From, s.To, rest, []drivers.Instant{at(before), at(after)})
 }
 
 // balanced finds the last rest before balancing and the first after it; -1 for

@@ -31,7 +31,7 @@ func (p *plot) strip(phases []Phase) {
 		y0, y1 := p.top-stripHeight, p.top-2
 		p.path("phase "+ph.Kind, line([]float64{x0, x1, x1, x0}, []float64{y0, y0, y1, y1})+"Z")
 		if x1-x0 > width(letter, textSize)+2 {
-			p.text((x0+x1)/2, y1-2.2, 6.5, "middle", "phase", letter)
+			p.text((x0+x1)/2, y1-2.2, 6.5, "middle", "phase "+ph.Kind, letter)
 		}
 	}
 }
@@ -118,6 +118,9 @@ func current(v *view, phases []Phase, height float64) *Drawing {
 // coldest named.
 func temperatures(v *view, height float64, limit float64) *Drawing {
 	p := newPlot("Temperatures of the sensors over time.", height)
+	if len(v.temps) == 0 {
+		return nil
+	}
 	low, high := merge(v.temps)
 	e := envelope{low, high}
 	lo, hi := e.bounds()
@@ -140,7 +143,11 @@ func temperatures(v *view, height float64, limit float64) *Drawing {
 
 // merge is the band that holds all envelopes.
 func merge(all []envelope) (low, high []float64) {
-	out := newEnvelope()
+	columns := 0
+	for _, e := range all {
+		columns = max(columns, len(e.low))
+	}
+	out := newEnvelope(columns)
 	for _, e := range all {
 		for i := range e.low {
 			out.add(i, e.low[i])

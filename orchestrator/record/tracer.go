@@ -6,9 +6,14 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 )
 
-// columns is how many columns a plot over time has; one is about a point wide,
-// and every reading of a run falls into one of them.
-const columns = 400
+// columnsMost is how many columns a plot over time has at most; one is then about
+// a point wide, and every reading of a run falls into one of them. A short run has
+// fewer, columnFrames readings to each, so that an empty one is missing data.
+const (
+	columnsMost  = 400
+	columnsLeast = 8
+	columnFrames = 2
+)
 
 // Tracer takes the frames of one run in order and keeps what the plots show: in
 // each column of each plot the least and the greatest value of every channel.
@@ -26,13 +31,13 @@ type Tracer struct {
 // sampleWithin is how long before an instant a frame may lie to stand for it.
 const sampleWithin = drivers.Minute
 
-// NewTracer returns a tracer of a run from and to the given instants; rest is
-// the part of it, if any, whose relaxation is shown, and samples are instants
-// whose cell voltages are kept.
-func NewTracer(layout *drivers.Layout, from, to drivers.Instant, rest [2]drivers.Instant, samples []drivers.Instant) *Tracer {
-	t := &Tracer{layout: layout, whole: newView(layout, from, to), at: samples, cells: make([]float64, layout.Cells())}
+// NewTracer returns a tracer of a run from and to the given instants, read every
+// period; rest is the part of it, if any, whose relaxation is shown, and samples
+// are instants whose cell voltages are kept.
+func NewTracer(layout *drivers.Layout, period drivers.Span, from, to drivers.Instant, rest [2]drivers.Instant, samples []drivers.Instant) *Tracer {
+	t := &Tracer{layout: layout, whole: newView(layout, period, from, to), at: samples, cells: make([]float64, layout.Cells())}
 	if rest[1] > rest[0] {
-		t.rest = newView(layout, rest[0], rest[1])
+		t.rest = newView(layout, period, rest[0], rest[1])
 	}
 	t.samples, t.taken = make([][]float64, len(samples)), make([]drivers.Instant, len(samples))
 	for i := range t.samples {
@@ -80,20 +85,20 @@ func (t *Tracer) value(f *drivers.Frame, pos int) float64 {
 // view is a run, or a part of it, in columns.
 type view struct {
 	from, to drivers.Instant
+	columns  int
 	cells    []envelope // of each cell, V
 	temps    []envelope // of each sensor, degC
 	current  envelope   // A
 	lowest   envelope   // cell of each frame, V
 	highest  envelope
 	apart    envelope // highest less lowest cell of a frame, mV
-	seen     [columns]bool
 }
 
 // envelope holds the least and the greatest value in each column, NaN where
 // there is none.
 type envelope struct{ low, high []float64 }
 
-func newEnvelope() envelope {
+func newEnvelope(columns int) envelope {
 	e := envelope{make([]float64, columns), make([]float64, columns)}
 	for i := range e.low {
 		e.low[i], e.high[i] = math.NaN(), math.NaN()
@@ -134,13 +139,14 @@ func (e *envelope) bounds() (lo, hi float64) {
 	return lo, hi
 }
 
-func newView(l *drivers.Layout, from, to drivers.Instant) *view {
-	v := &view{from: from, to: max(to, from+1), current: newEnvelope(), lowest: newEnvelope(), highest: newEnvelope(), apart: newEnvelope()}
+func newView(l *drivers.Layout, period drivers.Span, from, to drivers.Instant) *view {
+	n := int(min(max(to.Sub(from)/max(columnFrames*period, 1), columnsLeast), columnsMost))
+	v := &view{from: from, to: max(to, from+1), columns: n, current: newEnvelope(n), lowest: newEnvelope(n), highest: newEnvelope(n), apart: newEnvelope(n)}
 	for range l.Cells() {
-		v.cells = append(v.cells, newEnvelope())
+		v.cells = append(v.cells, newEnvelope(n))
 	}
 	for range l.Temps() {
-		v.temps = append(v.temps, newEnvelope())
+		v.temps = append(v.temps, newEnvelope(n))
 	}
 	return v
 }
@@ -150,9 +156,9 @@ func (v *view) seconds() float64 { return float64(v.to.Sub(v.from)) / 1e6 }
 
 // middles are the columns' middles in seconds since the view's beginning.
 func (v *view) middles() []float64 {
-	out := make([]float64, columns)
+	out := make([]float64, v.columns)
 	for i := range out {
-		out[i] = (float64(i) + 0.5) * v.seconds() / columns
+		out[i] = (float64(i) + 0.5) * v.seconds() / float64(v.columns)
 	}
 	return out
 }
@@ -161,8 +167,7 @@ func (v *view) frame(t *Tracer, f *drivers.Frame) {
 	if f.At < v.from || f.At > v.to {
 		return
 	}
-	col := min(int(float64(f.At.Sub(v.from))/float64(v.to.Sub(v.from))*columns), columns-1)
-	v.seen[col] = true
+	col := min(int(float64(f.At.Sub(v.from))/float64(v.to.Sub(v.from))*float64(v.columns)), v.columns-1)
 	lo, hi, whole := math.Inf(1), math.Inf(-1), len(t.cells) > 0
 	for c, volts := range t.cells {
 		v.cells[c].add(col, volts)
