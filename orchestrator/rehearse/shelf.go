@@ -53,11 +53,14 @@ func (s *shelf) open() (latched string, err error) {
 		Quota: quotaMost, NoSync: true, CommitEvery: 1, Orderly: true, Disk: s.disk.step,
 		Now: func() time.Time { return time.UnixMicro(int64(s.w.rig.Now())) },
 	})
+	if err == nil {
+		s.st = st
+	}
 	s.w.alive()
 	if err != nil {
 		return "", fmt.Errorf("the store does not open: %w", err)
 	}
-	s.st, s.energised, s.unsure = st, false, false
+	s.energised, s.unsure = false, false
 	return st.BenchLatch(s.w.c.plan.Bench.Name).Remembered()
 }
 
@@ -77,6 +80,7 @@ func (s *shelf) close() error {
 
 func (s *shelf) SetLatch(reason string, at drivers.Instant) error {
 	s.w.call()
+	s.w.latch()
 	err := s.st.BenchLatch(s.w.c.plan.Bench.Name).SetLatch(reason, at)
 	s.w.alive()
 	if err == nil {
