@@ -49,7 +49,7 @@ func TestKills(t *testing.T) {
 	assert.Greater(t, twin.Healthy.Calls, 1000)
 	// For most of the run something is energised, so that a kill there latches.
 	assert.Greater(t, latched, s.Killed/2)
-	assert.Greater(t, again, s.Killed/3)
+	assert.Greater(t, again, s.Killed/5)
 	assert.LessOrEqual(t, lost, drivers.Second)
 	assert.Positive(t, lost, "nothing was ever at risk: the kills are not where they are believed to be")
 }
