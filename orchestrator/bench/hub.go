@@ -14,6 +14,8 @@ type hub struct {
 	subs   map[*subscriber]struct{}
 	// alerts waits for a reader that may be slow; nothing waits for it.
 	alerts chan machine.Notify
+	// tell, where set, is called instead, by whoever notifies.
+	tell func(machine.Notify)
 }
 
 // alertsMax is how many notifications may wait for a slow reader.
@@ -77,6 +79,10 @@ func (h *hub) subscribe() (<-chan Status, func()) {
 // notify passes a notification on without ever waiting (a terminal may be
 // stopped); what does not fit is in the record anyway.
 func (h *hub) notify(n machine.Notify) {
+	if h.tell != nil {
+		h.tell(n)
+		return
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.alerts == nil {

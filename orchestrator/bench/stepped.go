@@ -47,7 +47,12 @@ type answer struct {
 
 // NewStepped opens a bench over rig, as a starting process does.
 func NewStepped(rig Rig, o Options) *Stepped {
+	tell := o.Alert
+	o.Alert = nil // which would come from a goroutine, at no exact place
 	s := &Stepped{v: newVirtual(rig, o), waits: o.Waits}
+	if tell != nil {
+		s.v.hub.tell = func(n machine.Notify) { tell(o.Name, n) }
+	}
 	s.v.core.keep = s.keep
 	s.v.tend = func() {}
 	s.v.handle(machine.Boot{At: rig.Now(), Latched: s.v.latched})

@@ -68,6 +68,34 @@ func (c *Campaign) faults() int {
 	return n
 }
 
+// classes are the classes of what goes wrong in the campaign, one for each thing.
+func (c *Campaign) classes() []string {
+	var list []string
+	for _, f := range c.Config.Faults {
+		info, _ := virtual.FaultOf(f.Kind)
+		list = append(list, string(info.Class))
+	}
+	if c.Store.Kind != StoreGood {
+		list = append(list, "store")
+	}
+	if c.Kill != nil {
+		list = append(list, "process")
+	}
+	return list
+}
+
+// single says that at most one thing goes wrong, by which INV-12 and the others
+// must hold. A person who presses the emergency stop is no fault.
+func (c *Campaign) single() bool {
+	n := c.faults()
+	for _, f := range c.Config.Faults {
+		if f.Kind == virtual.EmergencyPressed {
+			n--
+		}
+	}
+	return n <= 1
+}
+
 // Lines tell the campaign, one thing a line.
 func (c *Campaign) Lines() []string {
 	a := &c.Config.Article

@@ -6,7 +6,6 @@ import (
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
-	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
 // Margin is how far inside the maker's limits the truth stayed at its worst;
@@ -20,12 +19,12 @@ type Margin struct {
 
 // beyond notes what is a violation where one fault did it, and coverage where
 // several did.
-func (w *witness) beyond(x *rehearsal, inv int, format string, args ...any) {
-	if x.r.Campaign.faults() <= 1 {
+func (w *witness) beyond(inv int, format string, args ...any) {
+	if w.single {
 		w.violate(inv, format, args...)
 		return
 	}
-	x.r.Beyond = append(x.r.Beyond, Violation{inv, w.rig.Now(), fmt.Sprintf(format, args...)})
+	w.more = append(w.more, Violation{inv, w.rig.Now(), fmt.Sprintf(format, args...)})
 }
 
 // judge looks at the first phase as it ended.
@@ -34,24 +33,20 @@ func (x *rehearsal) judge() {
 	r.Trips, r.Faults = w.trips, w.rig.FaultStatus()
 	if x.end == nil {
 		r.Outcome, r.Reason = "", "the run does not end"
-		if !x.loop.Unproven() {
-			w.violate(11, "the run does not end: %s", x.loop.Phase())
-		}
+		w.violate(11, "the run does not end")
 	} else {
 		r.Outcome, r.Reason = x.end.Outcome, x.end.Reason
 	}
 	r.ViolationToZero = w.truth.spans
-	if r.Outcome == machine.OutcomeDone && len(r.Trips) == 0 {
-		r.CellError, r.TempError = w.truth.worstCell, w.truth.worstTemp
-	}
+	r.CellError, r.TempError, r.ThermometerError = w.misread.cell, w.misread.extreme, w.misread.sensor
+	x.judgePlan()
 	x.judgeLimits()
 	x.judgeEnd()
 	for _, t := range r.Trips {
-		if !t.Began && !t.True && r.Campaign.Store.Kind == StoreGood && !r.Killed {
-			r.FalseTrip = true
-		}
+		r.FalseTrip = r.FalseTrip || !t.Blamed && !t.True
 	}
-	r.Violations = w.violations
+	r.Unfounded, r.Unnoticed = x.unfounded(), x.unnoticed()
+	r.Violations, r.Beyond = w.violations, append(r.Beyond, w.more...)
 }
 
 // judgeLimits asks whether a true cell left the maker's limits (INV-12).
@@ -70,9 +65,9 @@ func (x *rehearsal) judgeLimits() {
 			r.Beyond = append(r.Beyond, Violation{12, e.First, e.String()})
 			continue
 		}
-		w.beyond(x, 12, "%v", e)
+		w.beyond(12, "%v", e)
 		early := func(t Trip) bool { return t.At <= e.First.Add(drivers.Second) }
-		if r.Campaign.faults() <= 1 && !slices.ContainsFunc(r.Trips, early) {
+		if w.single && !slices.ContainsFunc(r.Trips, early) {
 			r.Missed = true
 		}
 	}
@@ -100,11 +95,11 @@ func (x *rehearsal) judgeEnd() {
 		}
 	}
 	if truth.Flowing {
-		w.beyond(x, 4, "current flows after the end: module %v, supply %v, load %v", truth.Current, truth.Supply, truth.Load)
+		w.beyond(4, "current flows after the end: module %v, supply %v, load %v", truth.Current, truth.Supply, truth.Load)
 	}
 	c := w.rig.Plant().Contacts()
 	if c.Negative && c.Positive && !(x.held() && len(r.Trips) > 0) {
-		w.beyond(x, 16, "the article is still connected after the end: %+v", c)
+		w.beyond(16, "the article is still connected after the end: %+v", c)
 	}
 }
 

@@ -51,7 +51,11 @@ func (p watchedPower) Halt(ctx context.Context) error {
 
 func (p watchedPower) Arm(ctx context.Context, limits drivers.Protection) (drivers.Protection, error) {
 	p.w.wire(operation{device: p.device, text: "arm"})
-	return p.Power.Arm(ctx, limits)
+	got, err := p.Power.Arm(ctx, limits)
+	if err == nil {
+		p.w.read[p.device] = got
+	}
+	return got, err
 }
 
 func (p watchedPower) Set(ctx context.Context, s drivers.Setpoint) error {
@@ -70,7 +74,7 @@ func (b watchedBox) Halt(ctx context.Context) error {
 }
 
 func (b watchedBox) Switch(ctx context.Context, closed drivers.Contactors) error {
-	b.w.wire(operation{device: virtual.DeviceBox, halt: closed == 0, on: closed != 0, text: fmt.Sprintf("%03b", closed)})
+	b.w.wire(operation{device: virtual.DeviceBox, halt: closed == 0, on: closed != 0, closed: closed, text: fmt.Sprintf("%03b", closed)})
 	return b.Box.Switch(ctx, closed)
 }
 

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 
-	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/balance"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
@@ -24,11 +23,10 @@ func (x *rehearsal) open() error {
 	if err != nil {
 		return err
 	}
-	w.started = false
-	w.armed, w.on = map[virtual.Device]bool{}, map[virtual.Device]bool{}
-	w.last = [2]operation{}
+	w.begins()
 	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
 		Name: x.c.plan.Bench.Name, Latched: latched, Latches: x.shelf, Waits: x.shelf.disk.waits,
+		Alert: func(_ string, n machine.Notify) { w.notify(n) },
 	})
 	return nil
 }
@@ -64,7 +62,7 @@ func (x *rehearsal) start() error {
 		return err
 	}
 	x.end = nil
-	x.w.started, x.w.over = true, false
+	x.w.starts()
 	// The run is recorded as a live one is, in pieces that are sealed later.
 	x.shelf.disk.inline = true
 	rec, err := x.shelf.st.Begin(store.Run{
@@ -86,7 +84,8 @@ func (x *rehearsal) start() error {
 		Run: rec.ID(), Plan: plan, PlanDigest: digest, Journal: j, Planner: planner, Who: person,
 		Finished: func(e bench.Ending) {
 			_ = j.finish(e) // a run without a recorded end is found when the store is opened next
-			x.end, x.w.over = &e, true
+			x.end = &e
+			x.w.finished(e)
 		},
 	})
 	if err != nil {
@@ -135,6 +134,7 @@ func (x *rehearsal) revive() error {
 	if w.say != nil {
 		w.say(at, "process killed")
 	}
+	w.dies()
 	w.rig.Advance(at.Add(kill.Outage))
 	if kill.Again > 0 {
 		w.killAt = w.calls + kill.Again
@@ -165,7 +165,7 @@ func (x *rehearsal) revive() error {
 	x.judgeLife(at)
 	x.idle(afterKill)
 	if truth := w.rig.Truth(); truth.Flowing {
-		w.beyond(x, 6, "%v flows after the restart", truth.Current)
+		w.beyond(6, "%v flows after the restart", truth.Current)
 	}
 	if x.end == nil {
 		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}

@@ -25,21 +25,51 @@ func (s *Summary) Write(w io.Writer) {
 	columns(w, "runs after the repair ended", s.Next)
 	fmt.Fprintf(w, "from a true violation to no true current: %s\n", s.ToZero)
 	fmt.Fprintf(w, "from a trip to no true current:           %s\n", s.TripZero)
-	fmt.Fprintf(w, "greatest sensor error that nobody noticed: cell %s, temperature %s\n",
-		s.CellError.of(1e3, "mV"), s.TempError.of(1e3, "K"))
+	fmt.Fprintf(w, "greatest sensor error that nobody noticed: cell %s, hottest or coldest temperature %s; a single thermometer %s\n",
+		s.CellError.of(1e3, "mV"), s.TempError.of(1e3, "K"), s.Thermometer.of(1e3, "K"))
 	s.writeRoom(w)
 	if len(s.Beyond) > 0 {
 		columns(w, "left to hardware, or done by several faults at once", s.Beyond)
 	}
+	s.writePairs(w)
 	fmt.Fprintf(w, "false trips: %d%s\n", len(s.False), seeds(s.False))
 	fmt.Fprintf(w, "missed trips: %d%s\n", len(s.Missed), seeds(s.Missed))
-	fmt.Fprintf(w, "violations: %d\n", len(s.Violations))
-	for i, v := range s.Violations {
+	findings(w, "ends that the truth does not bear out", s.Unfounded)
+	findings(w, "sensor errors unnoticed beyond the allowance", s.Unnoticed)
+	findings(w, "violations", s.Violations)
+}
+
+// findings prints how many there are, and the first of them.
+func findings(w io.Writer, title string, list []Found) {
+	fmt.Fprintf(w, "%s: %d\n", title, len(list))
+	for i, v := range list {
 		if i == printedMost {
-			fmt.Fprintf(w, "  and %d more\n", len(s.Violations)-i)
+			fmt.Fprintf(w, "  and %d more\n", len(list)-i)
 			break
 		}
 		fmt.Fprintf(w, "  seed %d: %s\n", v.Seed, v.Text)
+	}
+}
+
+// writePairs prints what was covered of several faults in one run: how many runs,
+// and in how many of these something came of it.
+func (s *Summary) writePairs(w io.Writer) {
+	if len(s.Pairs) == 0 {
+		return
+	}
+	fmt.Fprintln(w, "several faults in one run, by their classes (in how many something came of it):")
+	names := slices.Sorted(maps.Keys(s.Pairs))
+	for i := 0; i < len(names); i += 3 {
+		var line strings.Builder
+		for _, n := range names[i:min(i+3, len(names))] {
+			p := s.Pairs[n]
+			count := fmt.Sprint(p.Runs)
+			if p.Beyond > 0 {
+				count += fmt.Sprintf(" (%d)", p.Beyond)
+			}
+			fmt.Fprintf(&line, "  %-8s %-22s", count, n)
+		}
+		fmt.Fprintln(w, strings.TrimRight(line.String(), " "))
 	}
 }
 

@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
-	"strings"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
@@ -35,10 +33,11 @@ type Result struct {
 	// ViolationToZero are the times from a truth outside the working limits to
 	// no true current; TripToZero that from each trip.
 	ViolationToZero, TripToZero []drivers.Span
-	// CellError and TempError are the greatest sensor errors of a run that
-	// nobody stopped.
-	CellError, TempError SensorError
-	Killed               bool
+	// CellError and TempError are the greatest errors that nobody noticed of a
+	// tap, and of the temperatures by which the limits act; ThermometerError is
+	// that of a single thermometer, which leaves the others.
+	CellError, TempError, ThermometerError SensorError
+	Killed                                 bool
 	// Again says that the process after a kill was killed while it started,
 	// Latched that the one after that found a latch, Lost how much of the record
 	// the first kill took.
@@ -46,6 +45,11 @@ type Result struct {
 	Latched           bool
 	Lost              drivers.Span
 	FalseTrip, Missed bool
+	// Unfounded says why the truth does not bear out how the first run ended,
+	// where it does not; Unnoticed that a sensor's error stayed unnoticed that is
+	// greater than what the bench allows for (INV-12).
+	Unfounded string
+	Unnoticed string
 	// Next is how the run after the repair ended.
 	Next       machine.Outcome
 	NextReason string
@@ -53,7 +57,9 @@ type Result struct {
 }
 
 // Held says that nothing was found.
-func (r *Result) Held() bool { return len(r.Violations) == 0 && !r.FalseTrip && !r.Missed }
+func (r *Result) Held() bool {
+	return len(r.Violations) == 0 && !r.FalseTrip && !r.Missed && r.Unfounded == "" && r.Unnoticed == ""
+}
 
 // runOptions are for those who run a campaign in parts.
 type runOptions struct {
@@ -89,7 +95,7 @@ func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy}
+	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy, single: c.single()}
 	if c.Kill != nil {
 		w.killAt = c.Kill.Call
 	}
@@ -135,6 +141,7 @@ func (x *rehearsal) given() bool { return x.ctx != nil && x.ctx.Err() != nil }
 
 // watch sets the limits that no true cell may leave.
 func (x *rehearsal) watch() {
+	x.w.rig.Observe(x.w)
 	maker := &x.t.Module.Maker
 	x.w.rig.Watch(virtual.TruthLimits{
 		CellMax: maker.CellMax, CellMin: maker.CellMin, TempMax: x.c.plan.Absolute.TempMax,
@@ -213,13 +220,21 @@ func (x *rehearsal) follow(until drivers.Instant) {
 // act does what the campaign wants a person to do.
 func (x *rehearsal) act(verb machine.Verb) {
 	err := x.command(verb)
-	if verb == machine.VerbStop && err != nil {
+	switch {
+	case verb != machine.VerbStop:
+	case err != nil:
 		x.w.violate(13, "a stop was refused: %v", err)
+	default:
+		x.w.stops()
 	}
 }
 
 func (x *rehearsal) command(verb machine.Verb) error {
-	return x.loop.Command(verb, person, "rehearsed")
+	err := x.loop.Command(verb, person, "rehearsed")
+	if verb == machine.VerbAcknowledge && err == nil {
+		x.w.tripped = false
+	}
+	return err
 }
 
 // idle lets the bench's time go on with nothing asked for.
@@ -238,6 +253,7 @@ func (x *rehearsal) putRight() error {
 	x.shelf.disk.fault = StoreFault{}
 	w.storeFailed = 0
 	w.rig.Heal()
+	w.single = true
 	if w.rig.Plant().FuseBlown() { // only a new bench has a new fuse
 		if err := x.renew(); err != nil {
 			return err
@@ -249,11 +265,17 @@ func (x *rehearsal) putRight() error {
 			break
 		}
 	}
+	switch p := x.loop.Phase(); {
+	case x.end == nil:
+		w.violate(11, "with everything put right, the run does not end: %s", p)
+	case p != machine.PhaseLatched && p != machine.PhaseIdle && p != machine.PhaseWatching:
+		w.violate(4, "with everything put right, the bench does not come to rest: %s", p)
+	}
 	// A person tells the bench to stop: a supply that heeds its commands again is
 	// told once more (INV-13).
 	x.act(machine.VerbStop)
-	x.otherArticle()
 	x.idle(settleSpan)
+	x.otherArticle()
 	x.bleedLink()
 	if x.loop.Phase() == machine.PhaseLatched {
 		if err := x.command(machine.VerbAcknowledge); err != nil {
@@ -276,7 +298,7 @@ func (x *rehearsal) putRight() error {
 		w.violate(11, "the run after the repair does not end")
 	} else {
 		x.r.Next, x.r.NextReason = x.end.Outcome, x.end.Reason
-		if x.r.Next != machine.OutcomeDone && !x.excused() {
+		if x.r.Next != machine.OutcomeDone {
 			w.violate(5, "the run after the repair ended %s: %s", x.r.Next, x.r.NextReason)
 		}
 	}
@@ -296,18 +318,11 @@ func (x *rehearsal) bleedLink() {
 	}
 }
 
-// excused says that the article itself, or where it was drawn to start, keeps
-// the next run from ending well: a defect of manufacture, a start near a limit,
-// a cold or hot room. A bench that was put right refuses and trips for nothing
-// else.
-func (x *rehearsal) excused() bool {
-	a, base := &x.c.Config.Article, &x.t.config.Article
-	return len(a.Defects) > 0 || a.SoC < base.SoC-0.021 || a.SoC > base.SoC+0.021 ||
-		a.Ambient < base.Ambient-3001 || a.Ambient > base.Ambient+3001 || strings.HasPrefix(x.r.NextReason, "balance")
-}
-
 func (x *rehearsal) finish(from drivers.Instant) {
 	x.r.Span += x.w.rig.Now().Sub(from)
+	for _, e := range x.w.rig.Excursions() {
+		x.w.violate(12, "after the repair: %v", e)
+	}
 	x.r.Violations = x.w.violations
 }
 
@@ -325,36 +340,10 @@ func (x *rehearsal) renew() error {
 	return x.open()
 }
 
-// otherArticle connects an article like the first at the campaign's start.
+// otherArticle connects a good article, as the bench file describes it: what ends
+// its run is the bench's doing.
 func (x *rehearsal) otherArticle() {
-	m, a := x.w.rig.Plant().Module(), &x.c.Config.Article
-	if x.mistaken() {
-		if err := x.w.rig.Exchange(*a, x.c.Config.Seed); err != nil {
-			x.w.violate(16, "with everything put right: %v", err)
-		}
-		return
+	if err := x.w.rig.Exchange(x.t.config.Article, x.c.Config.Seed); err != nil {
+		x.w.violate(16, "with everything put right, %v", err)
 	}
-	fresh, err := virtual.New(x.fresh())
-	if err != nil {
-		return
-	}
-	first := fresh.Plant().Module()
-	for k := range m.Len() {
-		m.SetSoC(k, first.SoC(k))
-		m.SetKelvin(k, float64(a.Ambient)/1e3)
-	}
-}
-
-// mistaken says that the article is not the one that the file speaks of.
-func (x *rehearsal) mistaken() bool {
-	return slices.ContainsFunc(x.c.Config.Faults, func(f virtual.Fault) bool {
-		info, _ := virtual.FaultOf(f.Kind)
-		return info.Class == virtual.ClassFile
-	})
-}
-
-func (x *rehearsal) fresh() virtual.Config {
-	c := x.c.Config
-	c.Faults = nil
-	return c
 }

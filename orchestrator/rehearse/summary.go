@@ -23,9 +23,17 @@ type Summary struct {
 	Violations []Found        `json:"violations"`
 	False      []uint64       `json:"false_trips"`  // their seeds
 	Missed     []uint64       `json:"missed_trips"` // their seeds
+	// Unfounded are runs of which nothing went wrong that ended otherwise than
+	// their article's truth demands; Unnoticed those in which a single sensor's
+	// error stayed unnoticed that is greater than what the plan allows for.
+	Unfounded []Found `json:"unfounded_ends"`
+	Unnoticed []Found `json:"unnoticed_errors"`
 	// Beyond counts, by excursion or invariant, what several faults at once did,
 	// or faults that hardware must bound.
 	Beyond map[string]int `json:"beyond"`
+	// Pairs is what was covered of several things going wrong in one run, by the
+	// two classes: a run with three counts for each of its pairs.
+	Pairs map[string]Pair `json:"pairs"`
 	// Outside are the worst excursions of the truth beyond the maker's limits, by
 	// their word and unit, whatever did them.
 	Outside map[string]Excess `json:"worst_excursions"`
@@ -35,18 +43,28 @@ type Summary struct {
 	Killed int `json:"killed"`
 	// Worst are the least margins that software left to the maker's limits.
 	Worst map[string]Extreme `json:"least_margins"`
-	// Undetected are the greatest sensor errors of runs that nobody stopped.
-	CellError Extreme      `json:"greatest_undetected_cell_error_uV"`
-	TempError Extreme      `json:"greatest_undetected_temperature_error_mK"`
-	ToZero    Distribution `json:"violation_to_zero"`
-	TripZero  Distribution `json:"trip_to_zero"`
-	RigTime   drivers.Span `json:"rig_time_us"`
+	// CellError and TempError are the greatest sensor errors that nobody noticed
+	// where one thing at most had gone wrong.
+	CellError Extreme `json:"greatest_undetected_cell_error_uV"`
+	TempError Extreme `json:"greatest_undetected_temperature_error_mK"`
+	// Thermometer is that of a single one: the limits act by all of them.
+	Thermometer Extreme      `json:"greatest_undetected_thermometer_error_mK"`
+	ToZero      Distribution `json:"violation_to_zero"`
+	TripZero    Distribution `json:"trip_to_zero"`
+	RigTime     drivers.Span `json:"rig_time_us"`
 }
 
 // Found is a violation and the seed that shows it.
 type Found struct {
 	Seed uint64 `json:"seed"`
 	Text string `json:"text"`
+}
+
+// Pair counts runs in which two things went wrong, and those of them in which
+// something came of it that one alone must not do.
+type Pair struct {
+	Runs   int `json:"runs"`
+	Beyond int `json:"beyond"`
 }
 
 // Extreme is an extreme value and the seed that shows it.
@@ -99,6 +117,7 @@ func (s *Summary) ready() {
 	s.Faults, s.Trips, s.Outcomes, s.Next = map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
 	s.Beyond, s.Worst, s.Outside = map[string]int{}, map[string]Extreme{}, map[string]Excess{}
 	s.Violations, s.False, s.Missed = []Found{}, []uint64{}, []uint64{}
+	s.Unfounded, s.Unnoticed, s.Pairs = []Found{}, []Found{}, map[string]Pair{}
 }
 
 // Add takes in one result.
@@ -126,9 +145,19 @@ func (s *Summary) Add(r *Result) {
 	if r.Missed {
 		s.Missed = append(s.Missed, seed)
 	}
+	if r.Unfounded != "" {
+		s.Unfounded = append(s.Unfounded, Found{seed, r.Unfounded})
+	}
+	if r.Unnoticed != "" {
+		s.Unnoticed = append(s.Unnoticed, Found{seed, r.Unnoticed})
+	}
 	for _, v := range r.Beyond {
-		what, _, _ := strings.Cut(v.What, " ")
-		s.Beyond[fmt.Sprintf("INV-%02d %s", v.INV, what)]++
+		key := fmt.Sprintf("INV-%02d", v.INV)
+		if v.INV == 12 { // of which limit
+			what, _, _ := strings.Cut(v.What, " ")
+			key += " " + what
+		}
+		s.Beyond[key]++
 	}
 	if len(r.Beyond) == 0 { // what software answers for
 		s.margin("cell_uV", int64(r.Margin.Cell), seed)
@@ -139,8 +168,11 @@ func (s *Summary) Add(r *Result) {
 	for _, e := range r.Worst {
 		s.outside(e, seed)
 	}
-	s.CellError.raise(r.CellError.Error, seed)
-	s.TempError.raise(r.TempError.Error, seed)
+	if r.Campaign.single() {
+		s.CellError.raise(r.CellError.Error, seed)
+		s.TempError.raise(r.TempError.Error, seed)
+		s.Thermometer.raise(r.ThermometerError.Error, seed)
+	}
 	s.ToZero.add(seed, r.ViolationToZero)
 	s.TripZero.add(seed, r.TripToZero)
 }
@@ -158,8 +190,25 @@ func (s *Summary) count(r *Result) {
 	if r.Killed {
 		s.Killed++
 	}
-	if r.Campaign.faults() > 1 {
+	list := r.Campaign.classes()
+	if len(list) > 1 {
 		s.Double++
+	}
+	seen := map[string]bool{}
+	for i, a := range list {
+		for _, b := range list[i+1:] {
+			key := min(a, b) + " and " + max(a, b)
+			if seen[key] {
+				continue
+			}
+			seen[key] = true
+			p := s.Pairs[key]
+			p.Runs++
+			if len(r.Beyond) > 0 {
+				p.Beyond++
+			}
+			s.Pairs[key] = p
+		}
 	}
 }
 
@@ -204,5 +253,5 @@ func (s *Summary) Close() {
 // Held says that the stated allowance held in every run: no true cell left the
 // maker's limits but by what hardware must bound, and no invariant was broken.
 func (s *Summary) Held() bool {
-	return len(s.Violations) == 0 && len(s.False) == 0 && len(s.Missed) == 0
+	return len(s.Violations) == 0 && len(s.False) == 0 && len(s.Missed) == 0 && len(s.Unfounded) == 0 && len(s.Unnoticed) == 0
 }

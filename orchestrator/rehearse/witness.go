@@ -7,6 +7,7 @@ import (
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
 // operation is one command that went out on a wire.
@@ -17,6 +18,7 @@ type operation struct {
 	on      bool // it energises or closes
 	current drivers.Microamps
 	voltage drivers.Microvolts
+	closed  drivers.Contactors
 	text    string
 }
 
@@ -32,21 +34,44 @@ type witness struct {
 	shelf *shelf
 	say   func(at drivers.Instant, text string) // nil: nobody reads along
 
-	calls   int  // drivers, journal and disk, since the first start
-	killAt  int  // the call that the process dies of; 0: none
-	dead    bool // it has
-	started bool // a person has started a run in this life of the process
-	armed   map[virtual.Device]bool
-	on      map[virtual.Device]bool // as commanded
-	last    [2]operation            // the latest two commands to supply or load
-	seq     uint64                  // of the lines below
+	calls   int                                   // drivers, journal and disk, since the first start
+	killAt  int                                   // the call that the process dies of; 0: none
+	dead    bool                                  // it has
+	bornAt  drivers.Instant                       // when the process's present life began
+	started bool                                  // a person has started a run in this life of the process
+	stopped bool                                  // a person has stopped it
+	unready bool                                  // the bench has yet to show itself in good order (INV-08)
+	tripped bool                                  // a trip was recorded that nobody has acknowledged
+	read    map[virtual.Device]drivers.Protection // as read back in this run
+	on      map[virtual.Device]bool               // as commanded
+	closed  drivers.Contactors                    // as commanded in this life
+	told    drivers.Contactors                    // as the box was told last, in any life
+	halts   int                                   // of supply and load alike, in this life
+	halted  map[virtual.Device]int
+	haltAt  drivers.Instant
+	alarms  int // people were told
+	alarmAt drivers.Instant
+	last    [2]operation // the latest two commands to supply or load
+	seq     uint64       // of the lines below
 	lines   []string
 
 	storeFailed drivers.Instant
 	trips       []Trip
 	violations  []Violation
 	truth       truthSeen
-	over        bool // the run under way has ended
+	misread     misread
+	data        *looked // nil while no process looks
+	touched     touched
+	history     history
+	step        stepping
+	bounds      []stepBounds
+	stand       standing
+	highest     float64     // V, of the article's cells when the run began
+	nearest     float64     // how near what has flowed came to a step's bound, as a part
+	over        bool        // the run under way has ended
+	watching    bool        // and is to be watched
+	single      bool        // at most one thing goes wrong
+	more        []Violation // what several faults did
 	healthy     *Healthy
 }
 
@@ -55,8 +80,9 @@ type Trip struct {
 	At    drivers.Instant
 	Cause string // its first word
 	Text  string
-	// Began says that some fault had begun by then.
-	Began bool
+	// Began says that some fault had begun by then, Blamed that one had which may
+	// lead to such a trip.
+	Began, Blamed bool
 	// True says that the truth itself stood where the trip says.
 	True bool
 }
@@ -90,16 +116,30 @@ func (w *witness) wire(o operation) {
 	w.call()
 	o.at = w.rig.Now()
 	power := o.device == virtual.DeviceSupply || o.device == virtual.DeviceLoad
-	if o.text == "arm" {
-		w.armed[o.device] = true
-	}
 	if power && o.text != "arm" {
 		w.last[0], w.last[1] = w.last[1], o
 		w.on[o.device] = o.on
 	}
+	if power && o.halt {
+		w.halted[o.device]++
+		if n := min(w.halted[virtual.DeviceSupply], w.halted[virtual.DeviceLoad]); n > w.halts {
+			w.halts, w.haltAt = n, o.at
+		}
+	}
+	if o.device == virtual.DeviceBox {
+		w.closed, w.told = o.closed, o.closed
+	}
 	if !o.on {
 		return
 	}
+	if w.tripped {
+		w.violate(5, "%s was energised after a trip that nobody acknowledged", o.device)
+	}
+	if w.stopped {
+		w.violate(13, "%s was energised after a person's stop", o.device)
+	}
+	w.mayEnergise(o)
+	w.mayClose(o.closed)
 	if !w.shelf.energised {
 		w.violate(5, "%s was energised before the mark was durable", o.device)
 	}
@@ -127,9 +167,6 @@ func (w *witness) power(o operation) {
 	if w.on[other] || flows > near {
 		w.violate(1, "%s was switched on while the %s gave %.3f A", o.device, other, flows)
 	}
-	if !w.armed[o.device] {
-		w.violate(8, "%s was energised before its limits were armed", o.device)
-	}
 	if o.current > most || o.current > arm.CurrentMax {
 		w.violate(10, "%s was told %v; the limit is %v", o.device, o.current, most)
 	}
@@ -147,6 +184,11 @@ func (w *witness) line(seq uint64, at drivers.Instant, line string) {
 		w.seq, w.lines = seq, w.lines[:0]
 	}
 	w.lines = append(w.lines, line)
+	if strings.HasPrefix(line, "record ") {
+		if a, err := machine.ParseAction(line); err == nil {
+			w.record(a.(machine.Record))
+		}
+	}
 	if w.healthy != nil {
 		w.healthy.note(at, line)
 	}
@@ -156,11 +198,10 @@ func (w *witness) line(seq uint64, at drivers.Instant, line string) {
 // off, before anything else (INV-03).
 func (w *witness) trip(at drivers.Instant, line, reason string) {
 	cause, _, _ := strings.Cut(reason, ":")
-	t := Trip{At: at, Cause: cause, Text: reason, True: w.truth.explains(w, cause)}
-	for _, f := range w.rig.FaultStatus() {
-		t.Began = t.Began || f.Began
-	}
+	t := Trip{At: at, Cause: cause, Text: reason, True: w.explains(cause)}
+	t.Began, t.Blamed = w.blamed(cause)
 	w.trips = append(w.trips, t)
+	w.tripped, w.stand.trippedAt, w.stand.answered, w.step.on = true, w.rig.Now(), false, false
 	if w.say != nil {
 		w.say(at, line)
 	}

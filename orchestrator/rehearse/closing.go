@@ -1,0 +1,139 @@
+package rehearse
+
+import (
+	"math"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/plant"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+)
+
+// touched is what the true contacts, link and article were at the step of time
+// before: a contact that moves is found at the step at which it does.
+type touched struct {
+	contacts plant.Contacts
+	terminal float64 // V
+	current  float64 // A
+}
+
+// Stepped looks at the true contacts after each step of time (INV-03, INV-09).
+func (w *witness) Stepped(b *virtual.Bench) {
+	p := b.Plant()
+	is := p.Contacts()
+	if was := &w.touched; is != was.contacts {
+		w.closings(p, is)
+		w.openings(is)
+	}
+	m := p.Module()
+	w.touched = touched{is, m.TerminalVoltage(), m.Current()}
+}
+
+// Swept is nothing to the witness, who looks at what the loop is given.
+func (*witness) Swept(*virtual.Bench) {}
+
+// closings: no contact closes that nobody told to; the path that bypasses the
+// precharge resistor closes only over the difference that the bench allows, as
+// far as its readings can tell it.
+func (w *witness) closings(p *plant.Bench, is plant.Contacts) {
+	was, box := w.touched.contacts, &w.c.plan.Bench.Box
+	for _, x := range [...]struct {
+		now, before bool
+		bit         drivers.Contactors
+	}{{is.Negative, was.Negative, drivers.BoxNegative}, {is.Precharge, was.Precharge, drivers.BoxPrecharge}, {is.Positive, was.Positive, drivers.BoxPositive}} {
+		if x.now && !x.before && w.told&x.bit == 0 {
+			w.violate(13, "contactor %03b closed and nobody had told it to; told were %03b", x.bit, w.told)
+		}
+	}
+	if !(is.Negative && is.Positive) || was.Negative && was.Positive {
+		return
+	}
+	// The link cannot jump; the article's voltage can, by what closing drives.
+	off := math.Abs(p.LinkVoltage() - w.touched.terminal)
+	told := int64(w.touched.terminal * 1e6)
+	most := box.DifferenceMax + drivers.Microvolts(box.LinkAcc.At(told)) + w.c.plan.Limits.SumTolerance
+	if off > float64(most)/1e6 && !w.shorted() {
+		w.beyond(9, "the contactors closed over %.3f V; %.3f V is allowed", off, float64(most)/1e6)
+	}
+}
+
+// shorted says that something draws the link down, at whatever moment: only a
+// fuse bounds what that draws from the article.
+func (w *witness) shorted() bool { return w.began(virtual.LinkShort, virtual.LoadShorts) }
+
+// openings: contactors open at a low current, but after a trip.
+func (w *witness) openings(is plant.Contacts) {
+	was, box := w.touched.contacts, &w.c.plan.Bench.Box
+	if !was.Negative || !was.Positive || is.Negative && is.Positive {
+		return
+	}
+	most := float64(box.OpeningCurrent+w.c.plan.Limits.CurrentTolerance+w.c.plan.Limits.BoxCurrentTolerance) / 1e6
+	i := math.Abs(w.touched.current)
+	if i <= most || w.tripped || w.dead {
+		return
+	}
+	// A process that starts opens everything, and knows no current (INV-03, INV-06).
+	if w.rig.Now().Sub(w.bornAt) <= box.SwitchTime+w.c.plan.Bench.Monitor.Period {
+		return
+	}
+	// A box opens by itself when it is pressed, loses its set-up, or hears nobody;
+	// and a contact that bounces opens too.
+	if w.began(virtual.EmergencyPressed, virtual.SetupLost, virtual.DriverHangs, virtual.DriverReconnects, virtual.FramesStop, virtual.ContactorBounces) {
+		return
+	}
+	w.beyond(9, "a contactor opened at %.2f A with nothing tripped; %.2f A is allowed", i, most)
+}
+
+// began says whether a fault of some kind has begun.
+func (w *witness) began(kinds ...virtual.FaultKind) bool {
+	for _, f := range w.rig.FaultStatus() {
+		for _, k := range kinds {
+			if f.Began && f.Fault.Kind == k {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// mayClose looks at a command that connects the article, beyond the negative
+// pole: polarity must have been read lately, by the meter that is independent of
+// the taps (INV-09).
+func (w *witness) mayClose(closed drivers.Contactors) {
+	if d := w.data; closed&(drivers.BoxPrecharge|drivers.BoxPositive) != 0 && d != nil {
+		if age := w.rig.Now().Sub(d.volts); d.volts == 0 || age > w.c.plan.Limits.Stale {
+			w.violate(9, "contactors %03b were closed without a positive reading of the independent meter for %s", closed, seconds(age))
+		}
+	}
+}
+
+// mayEnergise looks at the first command of a run, or after somebody was asked to
+// act, that energises: instruments were armed and read back, and the bench has
+// shown itself in good order for as long as the plan wants (INV-08).
+func (w *witness) mayEnergise(o operation) {
+	p := w.c.plan
+	if !w.unready {
+		return
+	}
+	w.unready = false
+	for _, x := range [...]struct {
+		device virtual.Device
+		want   drivers.Protection
+	}{{virtual.DeviceSupply, p.SupplyArm}, {virtual.DeviceLoad, p.LoadArm}} {
+		if got := w.read[x.device]; !within(got, x.want) {
+			w.violate(8, "%s was energised, and the %s had read back %+v where %+v was to be armed", o.device, x.device, got, x.want)
+		}
+	}
+	if d := w.data; d != nil && (d.ready == 0 || w.rig.Now().Sub(d.ready) < p.Ready.Settle) {
+		good := "at no time"
+		if d.ready != 0 {
+			good = "for " + seconds(w.rig.Now().Sub(d.ready))
+		}
+		w.violate(8, "%s was energised; the bench had shown itself in good order %s, %s is declared", o.device, good, seconds(p.Ready.Settle))
+	}
+}
+
+// within says that limits read back as tight as they were asked for.
+func within(got, want drivers.Protection) bool {
+	return got.VoltageMax > 0 && got.VoltageMax <= want.VoltageMax && got.CurrentMax > 0 && got.CurrentMax <= want.CurrentMax &&
+		(want.CommTimeout == 0 || got.CommTimeout > 0 && got.CommTimeout <= want.CommTimeout)
+}
