@@ -18,8 +18,9 @@ type axis struct {
 func valueAxis(lo, hi, a, b float64, most int) axis {
 	lo, hi = spread(lo, hi)
 	step := roundStep((hi - lo) / float64(max(most, 1)))
-	// The ends lie on ticks, so that every reading lies between two of them.
-	x := axis{lo: math.Floor(lo/step+1e-9) * step, hi: math.Ceil(hi/step-1e-9) * step, a: a, b: b, step: step}
+	// The ends lie on ticks, so that every reading lies between two of them, but
+	// for a millionth of a step that nobody sees.
+	x := axis{lo: math.Floor(lo/step+1e-6) * step, hi: math.Ceil(hi/step-1e-6) * step, a: a, b: b, step: step}
 	x.places = max(0, -int(math.Floor(math.Log10(step)+1e-9)))
 	x.fill()
 	return x

@@ -31,7 +31,7 @@ func siblings(figures []qualify.Figure, odd map[int]bool, limit *float64, height
 	if limit != nil && *limit < hi+2*(hi-lo) && *limit > lo-2*(hi-lo) {
 		lo, hi = math.Min(lo, *limit), math.Max(hi, *limit)
 	}
-	p.values(lo, hi, title)
+	p.values(lo, hi, math.Abs(median)/20, title)
 	p.cells(len(figures))
 	p.path("band", line([]float64{p.left(), p.right(), p.right(), p.left()},
 		[]float64{p.y.at(fences.InnerLow), p.y.at(fences.InnerLow), p.y.at(fences.InnerHigh), p.y.at(fences.InnerHigh)})+"Z")
@@ -93,7 +93,7 @@ func rests(before, after []float64, height float64) *Drawing {
 	if math.IsInf(lo, 0) {
 		return nil
 	}
-	p.values(lo, hi, "against the mean / mV")
+	p.values(lo, hi, 1, "against the mean / mV")
 	n := max(len(before), len(after))
 	p.cells(n)
 	p.path("zero", stroke(p.left(), p.y.at(0), p.right(), p.y.at(0)))

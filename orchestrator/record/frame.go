@@ -6,7 +6,7 @@ import "math"
 // and Letter.
 const (
 	plotWidth   = 500.0
-	marginLeft  = 46.0
+	marginLeft  = 50.0
 	marginRight = 62.0 // for the labels at the lines' ends
 	marginTop   = 8.0
 	axisRoom    = 26.0
@@ -31,8 +31,13 @@ func newPlot(about string, height float64) *plot {
 func (p *plot) left() float64  { return marginLeft }
 func (p *plot) right() float64 { return p.Width - marginRight }
 
-// values sets the vertical axis and draws it.
-func (p *plot) values(lo, hi float64, title string) {
+// values sets the vertical axis, which shows at least the given length, and
+// draws it: what hardly differs is not blown up to fill the plot.
+func (p *plot) values(lo, hi, least float64, title string) {
+	if lo <= hi && hi-lo < least {
+		more := (least - (hi - lo)) / 2
+		lo, hi = lo-more, hi+more
+	}
 	p.y = valueAxis(lo, hi, p.bottom, p.top, max(2, int((p.bottom-p.top)/20)))
 	var grid pen
 	for _, v := range p.y.ticks {

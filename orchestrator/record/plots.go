@@ -108,7 +108,7 @@ func (s *Sight) Plots(t *Tracer, f *qualify.Figures) []Plot {
 		{"Cell voltages.", "Band: lowest to highest cell, every reading inside it; thin lines: single cells. " + legend(phases),
 			fan(t.whole, phases, 150, "Voltage of every cell over the whole run.", "time since the run began")},
 		{"Current.", "Least to greatest reading in each column; charging is positive.", current(t.whole, phases, 105)},
-		{"Temperatures.", temperatureNote(t.whole), temperatures(t.whole, 95, s.TempMax)},
+		{"Temperatures.", temperatureNote(t.whole), temperatures(t.whole, 108, s.TempMax)},
 		{"Spread of the cells.", "Highest less lowest cell of each frame.", apartness(t.whole, phases, 110)},
 	}
 	if name, cells := resistances(f); len(cells) > 0 {

@@ -75,7 +75,7 @@ func fan(v *view, phases []Phase, height float64, about, title string) *Drawing 
 	}
 	lo, _ := v.lowest.bounds()
 	_, hi := v.highest.bounds()
-	p.values(lo, hi, "cell voltage / V")
+	p.values(lo, hi, 0.01, "cell voltage / V")
 	p.times(0, v.seconds(), title)
 	if phases != nil {
 		p.strip(phases)
@@ -98,7 +98,7 @@ func current(v *view, phases []Phase, height float64) *Drawing {
 	p := newPlot("Module current over time; charging is positive.", height)
 	p.top += stripHeight
 	lo, hi := v.current.bounds()
-	p.values(math.Min(lo, 0), math.Max(hi, 0), "current / A")
+	p.values(math.Min(lo, 0), math.Max(hi, 0), 0.1, "current / A")
 	p.times(0, v.seconds(), "time since the run began")
 	p.strip(phases)
 	p.path("zero", stroke(p.left(), p.y.at(0), p.right(), p.y.at(0)))
@@ -124,7 +124,7 @@ func temperatures(v *view, height float64, limit float64) *Drawing {
 	low, high := merge(v.temps)
 	e := envelope{low, high}
 	lo, hi := e.bounds()
-	p.values(lo, hi, "temperature / °C")
+	p.values(lo, hi, 1, "temperature / °C")
 	p.times(0, v.seconds(), "time since the run began")
 	if p.y.inside(limit) {
 		p.path("limit", stroke(p.left(), p.y.at(limit), p.right(), p.y.at(limit)))
@@ -178,7 +178,7 @@ func apartness(v *view, phases []Phase, height float64) *Drawing {
 	p := newPlot("Highest less lowest cell of each frame over time.", height)
 	p.top += stripHeight
 	_, hi := v.apart.bounds()
-	p.values(0, hi, "spread / mV")
+	p.values(0, math.Max(hi, 1), 1, "spread / mV")
 	p.times(0, v.seconds(), "time since the run began")
 	p.strip(phases)
 	p.area("solid", v, v.apart.low, v.apart.high)
