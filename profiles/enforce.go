@@ -51,9 +51,10 @@ func enforce(m *Module, b *Bench, eff *LimitSet, g *Budget) guard.Limits {
 		// The same for a temperature, which may stay behind by the gradient that
 		// a fifth of the heat makes: F - 2e - gradient > 2e.
 		TempFrozenMove: 4*g.TempError + g.LostGradient,
-		TempRateMax:    g.TempRate,
-		LoneSpan:       loneSpan(b),
-		Terminals:      m.TerminalResistance,
+		// Two readings of one sensor differ by twice its declared error.
+		TempRateMax: max(g.TempRate, g.Heating+2*g.TempError),
+		LoneSpan:    loneSpan(b),
+		Terminals:   m.TerminalResistance,
 	}
 	l.CurrentTolerance, l.BoxCurrentTolerance = currentTolerances(m, b, eff)
 	enforceLone(&l, m, b, eff, g)
@@ -107,9 +108,9 @@ func enforceTemperatures(l *guard.Limits, eff *LimitSet, g *Budget) {
 		l.TempSoftHysteresis = 3_000
 	}
 	// Over a minute and the bucket that ends it a cell parts from its siblings
-	// by three times its own heat at most, and two readings of one sensor differ
-	// by twice its declared error.
-	l.TempLoneMove = drivers.Millikelvins(mulDivUp(int64(g.Heating), 70, 60)) + 2*g.TempError
+	// by three times its own heat at most; two readings of one sensor differ by
+	// twice its declared error, and so do two of the median.
+	l.TempLoneMove = drivers.Millikelvins(mulDivUp(int64(g.Heating), 70, 60)) + 4*g.TempError
 }
 
 // currentTolerances are the greatest differences between two healthy sensors:

@@ -19,7 +19,7 @@ func virtualRig(b *profiles.Bench, m *profiles.Module, start drivers.Instant) vi
 	a := virtual.DefaultArticle()
 	c := virtual.Config{Bench: b.Bench, Start: start, Seed: 1}
 	if m != nil {
-		a.Chemistry, a.Series, a.Capacity = m.Chemistry, m.Series, m.Rated
+		a.Chemistry, a.Series, a.Capacity, a.Terminals = m.Chemistry, m.Series, m.Rated, m.TerminalResistance
 	}
 	if v := b.Virtual; v != nil {
 		c.Seed = v.Seed

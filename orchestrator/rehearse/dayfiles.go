@@ -255,7 +255,7 @@ func (d dice) dayConfig(m *profiles.Module, p *profiles.Profile, b *profiles.Ben
 	c := twinConfig(m, p, b)
 	a := &c.Article
 	c.Seed = d.Uint64()
-	a.Chemistry, a.Series, a.Terminals = m.Chemistry, m.Series, m.TerminalResistance
+	a.Chemistry, a.Series = m.Chemistry, m.Series
 	a.Capacity = drivers.Charge(float64(m.Rated) * d.between(1, 1.08))
 	a.SoC = float64(p.StartSoC) / 1e6
 	a.Spread.Capacity, a.Spread.Resistance, a.Spread.SoC = d.between(0, 0.03), d.between(0, 0.15), d.between(0, 0.03)

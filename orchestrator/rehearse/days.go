@@ -122,6 +122,10 @@ func (d *Day) Run(span drivers.Span, say func(text string)) (*DayResult, error) 
 // of the bench's time, and calls done in the order of the seeds. It ends early,
 // without an error, where the context does.
 func Days(ctx context.Context, first uint64, n, workers int, span drivers.Span, done func(*DayResult)) error {
+	return days(ctx, first, n, workers, func(*Day) drivers.Span { return span }, done)
+}
+
+func days(ctx context.Context, first uint64, n, workers int, span func(*Day) drivers.Span, done func(*DayResult)) error {
 	type answer struct {
 		k   int
 		r   *DayResult
@@ -143,7 +147,7 @@ func Days(ctx context.Context, first uint64, n, workers int, span drivers.Span, 
 				a := answer{k: k}
 				var day *Day
 				if day, a.err = DrawDay(first + uint64(k)); a.err == nil {
-					a.r, a.err = day.Run(span, nil)
+					a.r, a.err = day.Run(span(day), nil)
 				}
 				select {
 				case answers <- a:

@@ -104,7 +104,7 @@ func (t *Twin) coarse(step drivers.Microvolts) (*machine.Plan, bool) {
 func twinConfig(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) virtual.Config {
 	ratio := func(ppm profiles.Ppm) float64 { return float64(ppm) / 1e6 }
 	a := virtual.DefaultArticle()
-	a.Chemistry, a.Series, a.Capacity = m.Chemistry, m.Series, m.Rated
+	a.Chemistry, a.Series, a.Capacity, a.Terminals = m.Chemistry, m.Series, m.Rated, m.TerminalResistance
 	if p.StartSoC > 0 {
 		a.SoC = ratio(p.StartSoC)
 	}
