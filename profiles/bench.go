@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"fmt"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -158,7 +159,18 @@ func channel(f *tree.Fields, key string, d Dimension) (c *tree.Fields, step int6
 	c = f.Report.Fields(n, f.What+"."+key)
 	step = c.Quantity("step", true, d, anyStep)
 	a = c.Accuracy("accuracy", d)
+	fineEnough(c, step, a, d)
 	return c, step, a
+}
+
+// fineEnough: what is declared bounds every single reading, and a reading is off
+// by half a step as a matter of course. The checks between instruments would trip
+// in health where a declaration forgets that.
+func fineEnough(f *tree.Fields, step int64, a drivers.Accuracy, d Dimension) {
+	if least := (step + 1) / 2; a != (drivers.Accuracy{}) && a.Offset < least {
+		f.Report.Addf(f.At["accuracy"], fmt.Sprintf("at least %s beside what goes with the value: it holds for every reading, rounding and noise included", FormatQuantity(least, d)),
+			"readings in steps of %s are off by half a step, and the accuracy leaves %s", FormatQuantity(step, d), FormatQuantity(a.Offset, d))
+	}
 }
 
 func readMonitor(f *tree.Fields) drivers.MonitorSpec {
@@ -223,6 +235,7 @@ func readMeter(f *tree.Fields) drivers.MeterSpec {
 	m.Wire = readWire(f)
 	m.VoltageStep = drivers.Microvolts(f.Quantity("step", true, DimVoltage, anyStep))
 	m.VoltageAcc = f.Accuracy("accuracy", DimVoltage)
+	fineEnough(f, int64(m.VoltageStep), m.VoltageAcc, DimVoltage)
 	f.Finish()
 	return m
 }
@@ -255,6 +268,16 @@ func (b *Bench) check(r *tree.Report) {
 	if least := 3 * b.Monitor.Period; b.Lease < least {
 		r.Addf(b.at["lease"], "at least "+FormatQuantity(int64(least), DimTime),
 			"a lease of %s is under three frame periods", FormatQuantity(int64(b.Lease), DimTime))
+	}
+	// Nor may what ends by itself without a word, which goes out once a frame.
+	for _, x := range []struct {
+		role, key string
+		limit     drivers.Span
+	}{{"supply", "silence", b.Supply.CommTimeout}, {"load", "silence", b.Load.CommTimeout}, {"box", "heartbeat", b.Box.Heartbeat}} {
+		if least := 3 * b.Monitor.Period; x.limit > 0 && x.limit < least {
+			r.Addf(b.at[x.role], "at least "+FormatQuantity(int64(least), DimTime)+", or a monitor that reads more often",
+				"%s of %s is under three frame periods: the %s would end a healthy run", x.key, FormatQuantity(int64(x.limit), DimTime), x.role)
+		}
 	}
 }
 
