@@ -48,7 +48,7 @@ func (s *service) do(ctx context.Context, role Role, t ticket, limit drivers.Spa
 	}
 	err := within(ctx, cancel, call, one.free)
 	if err == drivers.ErrNoAnswer { // nobody has said more
-		err = fmt.Errorf("within %v: %w", duration(limit), err)
+		err = fmt.Errorf("not done within %v: too slow an instrument or line, or %w", duration(limit), err)
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", role, err)

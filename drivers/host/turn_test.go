@@ -93,7 +93,7 @@ func TestHangingCommandKeepsItsTurn(t *testing.T) {
 		r := newRig(t).open()
 		r.arm(1)
 		r.supply.fake.set("set", true, nil)
-		require.ErrorContains(t, r.client.Set(t.Context(), 1, true, amps(20)), "supply: within 200ms: no answer")
+		require.ErrorContains(t, r.client.Set(t.Context(), 1, true, amps(20)), "supply: not done within 200ms: too slow an instrument or line, or no answer")
 		err := r.client.Set(t.Context(), 1, true, amps(10))
 		require.ErrorIs(t, err, drivers.ErrNoAnswer)
 		require.ErrorContains(t, err, "supply: an earlier command still hangs")

@@ -70,7 +70,7 @@ func fromStatus(err error) error {
 			return &wireError{s.Message(), w.err}
 		}
 	}
-	return err
+	return &wireError{s.Message(), err} // people read what was said, not how it came
 }
 
 // wireError is an error that crossed the wire: the text as it was, and its kind.

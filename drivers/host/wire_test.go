@@ -101,7 +101,9 @@ func TestWireErrorsKeepTheirKind(t *testing.T) {
 	}
 	require.NoError(t, fromStatus(toStatus(nil)))
 	require.ErrorIs(t, fromStatus(toStatus(context.DeadlineExceeded)), drivers.ErrNoAnswer)
-	require.Equal(t, codes.Internal, status.Code(toStatus(errors.New("other"))))
+	other := fromStatus(toStatus(errors.New("supply: ISET? -> \"0 mA\": no number")))
+	require.EqualError(t, other, "supply: ISET? -> \"0 mA\": no number", "people read what was said, not how it came")
+	require.Equal(t, codes.Internal, status.Code(errors.Unwrap(other)))
 }
 
 // INV-02: a host that sends what cannot be is lost, not believed.

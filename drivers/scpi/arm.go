@@ -143,7 +143,7 @@ func (p *Power) armOne(t *talk, g guard) (int64, error) {
 			return 0, err
 		}
 	}
-	got, err := t.quantity(g.limit.ask, g.limit.mult)
+	got, err := t.quantity(g.limit.ask, g.limit.number)
 	if err != nil {
 		return 0, err
 	}

@@ -75,7 +75,8 @@ type output struct {
 type number struct {
 	mult     int64 // base units (uV, uA, us) in the unit
 	decimals int
-	step     int64 // base units; 0: the bench file's
+	step     int64  // base units; 0: the bench file's
+	suffix   string // of replies: the unit in letters, where they end with it
 }
 
 // resolution is the least difference that can be written, in base units.

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/scpi"
 )
 
@@ -35,6 +36,39 @@ func TestGuide(t *testing.T) {
 	d, problems := scpi.ParseDialect("guide.yaml", []byte("dialect:"+example))
 	require.Empty(t, problems)
 	assert.Equal(t, "load", d.Role())
+}
+
+// What an instrument reads back ends with a unit where its measurements do.
+func TestReadBackWithAUnit(t *testing.T) {
+	src := string(must(scpi.Shipped("common-supply")))
+	for ask, suffix := range map[string]string{
+		"SOUR:CURR?": "A", "SOUR:VOLT?": "V", "SOUR:VOLT:PROT?": "V", "SOUR:CURR:PROT?": "A", "SYST:COMM:TIM?": "sec",
+	} {
+		line := `ask: "` + ask + "\"\n"
+		require.Equal(t, 1, strings.Count(src, line), ask)
+		src = strings.Replace(src, "    "+line, "    "+line+"    suffix: "+suffix+"\n", 1)
+	}
+	d, problems := scpi.ParseDialect("x.yaml", []byte(src))
+	require.Empty(t, problems)
+	f := newFake(t)
+	says := map[string]string{
+		"SOUR:VOLT:PROT?": "75.000 V", "SOUR:CURR:PROT?": "30.000A", "SYST:COMM:TIM?": "1.000 sec",
+		"SOUR:CURR?": "5.000 A", "SOUR:VOLT?": "60.000V",
+	}
+	for ask, reply := range says {
+		f.says(ask, reply+"\n")
+	}
+	p := armed(t, f, false, scpi.Options{Dialect: d})
+	require.NoError(t, p.Set(patience(t), fakeSet))
+	assert.Contains(t, f.messages(), "OUTP ON")
+
+	f.says("SOUR:CURR?", "5.000 V\n") // another question's reply
+	require.ErrorIs(t, p.Set(patience(t), drivers.Setpoint{On: true, Current: drivers.Ampere, Voltage: 60 * drivers.Volt}), scpi.ErrReply)
+	f = newFake(t)
+	f.says("SOUR:VOLT:PROT?", "76.000 V\n")
+	p = supplyAt(t, scpi.Options{Address: f.address, Dialect: d})
+	_, err := p.Arm(patience(t), fakeLimits)
+	require.ErrorContains(t, err, "reads back 76000000")
 }
 
 // Every mistake at once, each with its place and what would be right. Files in

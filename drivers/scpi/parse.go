@@ -223,11 +223,21 @@ func (p parser) unit(f *tree.Fields, dim tree.Dimension) int64 {
 	return unitsOf[dim][f.Choice("unit", true, names...)]
 }
 
-// number reads how a quantity is written.
+// suffix reads what replies end with after their number.
+func (p parser) suffix(f *tree.Fields) string {
+	s := f.Optional("suffix")
+	if len(s) > 8 {
+		p.Addf(f.At["suffix"], "write the unit that the replies end with, such as V", "suffix %q is too long", s)
+	}
+	return s
+}
+
+// number reads how a quantity is written, and read back.
 func (p parser) number(f *tree.Fields, dim tree.Dimension) number {
 	n := number{mult: p.unit(f, dim)}
 	n.decimals = int(f.Count("decimals", true, 0, 6))
 	n.step = f.Quantity("step", false, dim, tree.Within(0, 1_000_000_000))
+	n.suffix = p.suffix(f)
 	finest := 0
 	for m := n.mult; m > 1; m /= 10 {
 		finest++
@@ -315,10 +325,7 @@ func (p parser) readings(f *tree.Fields) {
 		s := p.section(c, key, "say how it is measured")
 		r.ask = p.question(s, "ask", "")
 		r.mult = p.unit(s, dim)
-		r.suffix = s.Optional("suffix")
-		if len(r.suffix) > 8 {
-			p.Addf(s.At["suffix"], "write the unit that the replies end with, such as V", "suffix %q is too long", r.suffix)
-		}
+		r.suffix = p.suffix(s)
 		r.reversed = s.Choice("sign", false, "same", "reversed") == "reversed"
 		s.Finish()
 		return r

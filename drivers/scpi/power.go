@@ -230,7 +230,7 @@ func (p *Power) ownLimits(t *talk) (got drivers.Protection, err error) {
 		if x.limit == nil {
 			continue
 		}
-		v, err := t.quantity(x.limit.ask, x.limit.mult)
+		v, err := t.quantity(x.limit.ask, x.limit.number)
 		if err != nil {
 			return got, err
 		}

@@ -201,7 +201,7 @@ func (p *Power) readBack(t *talk, s drivers.Setpoint) error {
 		if x.setting.ask == "" {
 			continue
 		}
-		got, err := t.quantity(x.setting.ask, x.setting.mult)
+		got, err := t.quantity(x.setting.ask, x.setting.number)
 		if err != nil {
 			return err
 		}

@@ -158,9 +158,9 @@ func (t *talk) measure(r reading, step int64) (n int32, err error) {
 }
 
 // quantity asks for one setting in base units.
-func (t *talk) quantity(question string, mult int64) (v int64, err error) {
+func (t *talk) quantity(question string, n number) (v int64, err error) {
 	err = t.ask(question, func(reply string) error {
-		got, ok, err := parseQuantity(reply, "", mult)
+		got, ok, err := parseQuantity(reply, n.suffix, n.mult)
 		if err == nil && !ok {
 			err = unusable("not a number")
 		}
