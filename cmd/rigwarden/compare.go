@@ -55,6 +55,7 @@ is odd where the robust z-score (over 3.5) and the generalised ESD test (at 1 %)
 both accuse it and it lies further off than its own uncertainty; fewer than five
 are too few to call one odd. Taken is each module's latest run with a verdict, or
 a run that is named. Without arguments: all registered modules.`,
+		Args:    cobra.ArbitraryArgs,
 		Example: "  rigwarden compare KW-01 KW-02 KW-03 KW-04 KW-05\n  rigwarden compare --store rig.db --figure capacity\n  rigwarden compare KW-01 r000007 --json",
 		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			out, err := compareModules(cmd.Context(), s, args)
@@ -72,6 +73,7 @@ a run that is named. Without arguments: all registered modules.`,
 		}),
 	}
 	c.Flags().StringArrayVar(&only, "figure", nil, "only this figure; may be given more than once")
+	c.ValidArgsFunction = a.offerModules(-1)
 	a.addWhere(c)
 	return c
 }

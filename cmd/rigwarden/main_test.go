@@ -36,7 +36,7 @@ func TestSessions(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		UpdateScripts:       os.Getenv("UPDATE_SESSIONS") != "",
-		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"await": await, "newer": newer, "cut": cut},
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"await": await, "newer": newer, "cut": cut, "tamper": tamper},
 		Condition: func(cond string) (bool, error) {
 			if cond == "race" {
 				return raceOn, nil

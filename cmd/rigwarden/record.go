@@ -43,6 +43,7 @@ on the first page and in the head of every page; the exit code is 3 then.`,
 			return a.record(cmd.Context(), s, args[0], f)
 		}),
 	}
+	c.ValidArgsFunction = a.offerModules(1)
 	c.Flags().StringVar(&f.run, "run", "", "take this run of the module (default the latest with a verdict)")
 	c.Flags().StringVar(&f.out, "out", "", "file to write, - for standard output (default MODULE-RUN.html)")
 	c.Flags().StringVar(&f.paper, "paper", record.Papers[0], "paper to set it for: "+strings.Join(record.Papers, " or "))

@@ -68,6 +68,7 @@ nothing was changed and this version of rigwarden computes something otherwise.`
 			return err
 		}),
 	}
+	c.ValidArgsFunction = a.offerRuns
 	c.Flags().StringVar(&digest, "digest", "", "digest of the data as a printed record has it, at least its first 8 digits")
 	a.addWhere(c)
 	return c
@@ -173,10 +174,7 @@ func (v *verified) compareFigures(vouched bool) {
 	if n == 0 {
 		return
 	}
-	what := fmt.Sprintf("%d differences between the record and what follows from the data", n)
-	if n == 1 {
-		what = "1 difference between the record and what follows from the data"
-	}
+	what := numbered(n, "difference") + " between the record and what follows from the data"
 	if !v.Intact || !vouched {
 		v.problem(true, "%s", what)
 		return
@@ -201,10 +199,18 @@ func (v *verified) compareDigest(typed string) {
 // differencesShown bounds the list on a screen; --json has them all.
 const differencesShown = 40
 
+// numbered is a number with its word.
+func numbered(n int, word string) string {
+	if n != 1 {
+		word += "s"
+	}
+	return fmt.Sprintf("%d %s", n, word)
+}
+
 func (a *app) printVerified(v *verified) {
-	chain := fmt.Sprintf("whole: %d blocks, %d frames, %d lines, head %.16s", v.Chain.Chunks, v.Chain.Frames, v.Chain.Lines, v.Chain.Head)
+	chain := fmt.Sprintf("whole: %s, %d frames, %d lines, head %.16s", numbered(v.Chain.Chunks, "block"), v.Chain.Frames, v.Chain.Lines, v.Chain.Head)
 	if v.Chain.Problem != "" {
-		chain = fmt.Sprintf("BROKEN after %d blocks", v.Chain.Chunks)
+		chain = "BROKEN after " + numbered(v.Chain.Chunks, "block")
 	}
 	audit := fmt.Sprintf("whole: %d entries", v.Audit.Entries)
 	if v.Audit.Problem != "" {
@@ -213,7 +219,7 @@ func (a *app) printVerified(v *verified) {
 	kv := []string{"run", v.Run, "hash chain", chain, "audit trail", audit}
 	if v.judged != nil {
 		kv = append(kv, "digest of the data", v.Digest, "verdict", "stored "+dash(v.Stored)+", from the data "+v.Now,
-			"figures", fmt.Sprintf("%d computed anew from %d frames, %d differences", len(v.judged.Figures.Figures), v.judged.Figures.Frames, len(v.Compare)))
+			"figures", fmt.Sprintf("%d computed anew from %d frames, %s", len(v.judged.Figures.Figures), v.judged.Figures.Frames, numbered(len(v.Compare), "difference")))
 	}
 	pairs(a.out, kv...)
 	for i, d := range v.Compare {
