@@ -60,5 +60,5 @@ func TestNamesCanBeRead(t *testing.T) {
 			assert.NoError(t, err)
 		}
 	}
-	assert.Equal(t, []string{"kw-acceptance", "quick"}, Names(KindCriteria))
+	assert.Equal(t, []string{"kw-acceptance", "quick", "screen"}, Names(KindCriteria))
 }
