@@ -259,7 +259,7 @@ func (x *rehearsal) judgeInputs(st *store.Store, run string) error {
 	if err != nil {
 		return err
 	}
-	figures := qualify.New(plan)
+	figures := qualify.New(plan, qualify.Agreed(criteria))
 	for i, k := 0, 0; i < len(frames) || k < len(lines); {
 		if i < len(frames) && (k == len(lines) || frames[i].Seq <= lines[k].Seq) {
 			figures.Frame(frames[i])
