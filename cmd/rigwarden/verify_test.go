@@ -15,9 +15,9 @@ import (
 // changes are what somebody with a store file and a hex editor might do. Each
 // replaces a text by another of the same length.
 var changes = map[string][2]string{
-	"figure":   {`{"name":"module_resistance_1s","value":9`, `{"name":"module_resistance_1s","value":8`},
-	"verdict":  {`"decision":"pass","criteria"`, `"decision":"fail","criteria"`},
-	"audit":    {`"what":"judge","text":"pass`, `"what":"judge","text":"fail`},
+	"figure":  {`{"name":"module_resistance_1s","value":9`, `{"name":"module_resistance_1s","value":8`},
+	"verdict": {`"decision":"pass","criteria"`, `"decision":"fail","criteria"`},
+	"audit":   {`"what":"judge","text":"pass`, `"what":"judge","text":"fail`},
 }
 
 // tamper changes a store behind the program's back:

@@ -160,10 +160,6 @@ func diamond(x, y, r float64) string {
 	return polygon([]float64{x, x + r, x, x - r}, []float64{y - r, y, y + r, y})
 }
 
-func square(x, y, r float64) string {
-	return polygon([]float64{x - r, x + r, x + r, x - r}, []float64{y - r, y - r, y + r, y + r})
-}
-
 func polygon(xs, ys []float64) string { return line(xs, ys) + "Z" }
 
 func stroke(x0, y0, x1, y1 float64) string { return line([]float64{x0, x1}, []float64{y0, y1}) }

@@ -202,3 +202,77 @@ func TestRunsAreFiltered(t *testing.T) {
 	}
 	require.NoError(t, open.Finish("stopped", "by the engineer", drivers.Instant(0)))
 }
+
+// A missing entry breaks the trail where it is missing, and a reader that follows
+// it by itself gets every entry that is left, once.
+func TestTrailWithAnEntryTakenOut(t *testing.T) {
+	s, err := Open(t.TempDir()+"/rig.db", small())
+	require.NoError(t, err)
+	for range 300 {
+		require.NoError(t, s.SetLatch(Latch{Bench: "bench-1", Reason: "cell_07 over 3.650 V", At: startAt}))
+		require.NoError(t, s.ClearLatch("bench-1", "engineer", "meter checked", startAt))
+	}
+	require.NoError(t, s.update(urgent, 0, func(tx *bolt.Tx) error { return tx.Bucket(auditBucket).Delete(key64(4)) }))
+	require.ErrorContains(t, s.Audit(func(Audit) error { return nil }), "audit entry 5: hash chain is broken")
+	seen := map[uint64]int{}
+	require.NoError(t, s.Trail(func(a Audit) error { seen[a.Number]++; return nil }))
+	require.Len(t, seen, 599)
+	for number, times := range seen {
+		require.Equal(t, 1, times, "entry %d", number)
+	}
+	require.NoError(t, s.Close())
+}
+
+// A reader with nothing but what Chain hands out comes to the same head as the
+// store, and stops at the chunk that was changed.
+func TestFollowerNeedsNoStore(t *testing.T) {
+	o := small()
+	o.chunkFrames = 200
+	s, err := Open(t.TempDir()+"/rig.db", o)
+	require.NoError(t, err)
+	r, err := s.Begin(demoRun(t, "bench-1", true))
+	require.NoError(t, err)
+	record(t, r, newSource(1, 7), 500)
+	finish(t, r)
+	info, err := s.Run(r.ID())
+	require.NoError(t, err)
+	var chain []Sealed
+	require.NoError(t, s.Chain(r.ID(), func(c Sealed) error { chain = append(chain, c); return nil }))
+	require.Len(t, chain, 3)
+	require.NoError(t, s.Close())
+
+	f := Follow(info)
+	for _, c := range chain {
+		require.NoError(t, f.Add(c))
+	}
+	require.NoError(t, f.End())
+	require.Equal(t, info.Head, f.Head())
+	require.Equal(t, uint64(500), f.Frames())
+
+	f = Follow(info)
+	require.NoError(t, f.Add(chain[0]))
+	require.ErrorContains(t, f.End(), "hash chain is broken", "the end is missing")
+	require.ErrorIs(t, f.Add(chain[2]), ErrChain, "a chunk is missing")
+	info.Who = "somebody else"
+	require.ErrorIs(t, Follow(info).Add(chain[0]), ErrChain, "the beginning was changed")
+}
+
+// The audit trail keeps the digest of what the judge handed back.
+func TestAuditKeepsTheDigestOfTheFigures(t *testing.T) {
+	s, err := Open(t.TempDir()+"/rig.db", small())
+	require.NoError(t, err)
+	r, err := s.Begin(demoRun(t, "bench-1", true))
+	require.NoError(t, err)
+	finish(t, r)
+	f := Figures{Run: r.ID(), Verdict: "conditional pass", Figures: []byte(`{ "capacity": 39.66 }`), Reasons: []byte(`{}`), Digest: textSum([]byte("data"))}
+	require.NoError(t, s.PutFigures(f))
+	var last Audit
+	require.NoError(t, s.Audit(func(a Audit) error { last = a; return nil }))
+	require.Equal(t, "conditional pass "+f.Digest+" "+f.Sum(), last.Text)
+	got, err := s.Figures(r.ID())
+	require.NoError(t, err)
+	require.Equal(t, f.Sum(), got.Sum(), "white space does not count")
+	got.Figures = []byte(`{"capacity":39.67}`)
+	require.NotEqual(t, f.Sum(), got.Sum())
+	require.NoError(t, s.Close())
+}
