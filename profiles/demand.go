@@ -70,7 +70,7 @@ var protectionTable = []protection{
 		Prove:   "set it off with test gas and see that the call arrives",
 		Write:   "fire_detection: {proved: 2026-03-31, by: safety officer}"},
 		declared: func(p *Protections) bool { return p.FireDetection != nil }},
-	{Demand: Demand{Key: "article_interlock", Bounds: []string{"cell_high", "cell_low", "temp_high", "charge_high", "discharge_high"},
+	{Demand: Demand{Key: "article_interlock", Bounds: []string{"cell_high", "cell_low", "charge_high", "discharge_high"},
 		Against: "another article than the file says has other limits: what stays inside the file's may leave its own, and not every difference shows at the terminals",
 		Fit:     "a connector keyed or coded for the type of module in the interlock of the contactors, or a cut-off inside each module that its maker set",
 		Prove:   "plug a module of another type in and see that the contactors cannot close",

@@ -64,9 +64,12 @@ var articleFaults = []FaultInfo{
 }
 
 // fileFaults are articles that are not what the file says. They are so from the
-// start, whatever the trigger says, and last until somebody exchanges them. What
-// leaves the article's own limits inside those of the file is left to hardware
-// that only lets the declared kind of article in.
+// start, whatever the trigger says, and last until somebody exchanges them. A
+// wrong count shows at rest; another chemistry's voltages do not follow the file's
+// curve, which ends the run before they leave their own limits. Of a current that
+// the article must not carry nothing tells before it flows, and of limits that the
+// maker alone knows nothing ever does: that is left to hardware that only lets the
+// declared kind of article in.
 var fileFaults = []FaultInfo{
 	entry(WrongCount, atOnce, "the article has more cells in series than the file says, or less: inputs without a cell read nothing",
 		func(f *Fault) { f.Count = -1 }, "more").
@@ -74,18 +77,13 @@ var fileFaults = []FaultInfo{
 	entry(WrongChemistry, atOnce, "the article's cells are of another chemistry than the file says, at a state of charge",
 		func(f *Fault) { f.Chemistry, f.SoCPPM = "LFP", 500_000 }, "chemistry", "soc").
 		draws(between("soc", 20_000, 980_000)).
-		beyond(interlocked...),
+		beyond(Hardware{"charge_high", ByInterlock}, Hardware{"discharge_high", ByInterlock}),
 	entry(WrongSize, atOnce, "the article's cells are larger or smaller than the file says",
 		func(f *Fault) { f.GainPPM = -500_000 }, "size").
 		draws(signed("size", 50_000, 950_000)).
-		beyond(interlocked...),
+		beyond(Hardware{"charge_high", ByInterlock}, Hardware{"discharge_high", ByInterlock}),
 	entry(WrongMaker, atOnce, "the article's maker allows less voltage than the file's, at both ends; nothing else differs",
 		func(f *Fault) { f.Voltage = 100_000 }, "tighter").
 		draws(between("tighter", 1_000, 300_000)).
-		beyond(interlocked...),
-}
-
-var interlocked = []Hardware{
-	{"cell_high", ByInterlock}, {"cell_low", ByInterlock}, {"temp_high", ByInterlock},
-	{"charge_high", ByInterlock}, {"discharge_high", ByInterlock},
+		beyond(Hardware{"cell_high", ByInterlock}, Hardware{"cell_low", ByInterlock}),
 }

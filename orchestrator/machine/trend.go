@@ -105,6 +105,9 @@ func (m *Machine) trendFrame() bool {
 	if len(t.cell) == 0 {
 		return false
 	}
+	if off := abs(abs(s.current) - m.cmd.current); off > m.cmd.current/4+m.plan.Limits.CurrentTolerance {
+		return false // not the current that was commanded: the guard's to judge
+	}
 	t.turn = (t.turn + 1) % len(t.cell)
 	text := ""
 	for _, k := range [...]int{s.highest, s.lowest, t.turn} {
@@ -194,18 +197,21 @@ func (m *Machine) trendCell(k int) string {
 // trendSteep compares a cell with itself half a per cent to one of charge ago.
 func (m *Machine) trendSteep(k int) string {
 	t, s, c := &m.trend, &m.meas, &m.trend.cell[k]
-	a := t.mark[0]
+	a, before, relaxing := t.mark[0], c.at[0], int64(1)
+	if !a.set { // from the edge on, where most of what relaxes shows
+		a, before, relaxing = t.mark[1], c.at[1], 2
+	}
 	if !a.set {
 		return ""
 	}
-	moved := int64(s.cell[k]-c.at[0]) - int64(c.own)*int64(s.current-a.i)/1_000_000
+	moved := int64(s.cell[k]-before) - int64(c.own)*int64(s.current-a.i)/1_000_000
 	q := abs(int64(m.count.charge-a.q)) / max(int64(m.plan.Rated)/1_000_000, 1)
-	slope, known := m.steepest(min(s.cell[k], c.at[0])-trendFar, max(s.cell[k], c.at[0])+trendFar)
+	slope, known := m.steepest(min(s.cell[k], before)-trendFar, max(s.cell[k], before)+trendFar)
 	if !known {
 		return ""
 	}
 	own := max(int64(c.own), int64(m.plan.CellResistance))
-	most := slope*q/1_000_000*trendChord/trendLeast + trendFine + own*int64(max(abs(s.current), abs(a.i)))/2_000_000 + 2*int64(m.plan.Bench.Monitor.CellStep)
+	most := slope*q/1_000_000*trendChord/trendLeast + trendFine + relaxing*own*int64(max(abs(s.current), abs(a.i)))/2_000_000 + 2*int64(m.plan.Bench.Monitor.CellStep)
 	if abs(moved) <= most {
 		return ""
 	}
