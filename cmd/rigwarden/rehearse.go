@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"runtime"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -187,9 +188,14 @@ func (a *app) rehearseOne(ctx context.Context, t *rehearse.Twin, seed uint64) er
 	return a.judged(&s, 1)
 }
 
+// rehearseGC lets garbage of short campaigns pile up: a sixth of the time is saved
+// for some megabytes.
+const rehearseGC = 400
+
 // rehearseMany runs campaigns until all are done or somebody has seen enough.
 func (a *app) rehearseMany(ctx context.Context, t *rehearse.Twin, f rehearseFlags, told *runsTold, once time.Duration) error {
 	workers := runtime.GOMAXPROCS(0)
+	defer debug.SetGCPercent(debug.SetGCPercent(rehearseGC))
 	each, err := campaignSpan(ctx, t, f.first, once)
 	if err != nil {
 		return err
