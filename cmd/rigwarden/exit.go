@@ -28,7 +28,7 @@ var exitCodes = []struct {
 	{exitPassed, "done, and passed where there was something to judge"},
 	{exitInternal, "a mistake inside rigwarden"},
 	{exitUsage, "the command line or a file has mistakes"},
-	{exitNotPassed, "done or stopped, but the verdict is not a pass (conditional, fail or unproven)"},
+	{exitNotPassed, "done, but the verdict is not a pass, or a record does not follow from its data"},
 	{exitTripped, "a limit tripped: the bench is latched until a person acknowledges"},
 	{exitUnreachable, "no orchestrator answers, or the store cannot be opened"},
 	{exitRefused, "refused: busy, latched, unknown, not running, or against the limits"},
