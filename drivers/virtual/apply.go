@@ -306,9 +306,27 @@ func (b *Bench) countAnew(d Device) {
 	}
 }
 
+// starts counts a device's beginnings; nil: it has nothing to forget.
+func (b *Bench) starts(d Device) *int {
+	switch d {
+	case DeviceSupply:
+		return &b.supply.starts
+	case DeviceLoad:
+		return &b.load.starts
+	case DeviceBox:
+		return &b.box.starts
+	case DeviceMonitor:
+		return &b.monitor.starts
+	}
+	return nil
+}
+
 // brownOut takes a device's supply away for a moment: what it did stops at once,
 // what it was told is gone.
 func (b *Bench) brownOut(d Device) {
+	if n := b.starts(d); n != nil {
+		*n++
+	}
 	switch d {
 	case DeviceSupply:
 		b.supply.restart()

@@ -15,6 +15,7 @@ type box struct {
 	spec *drivers.BoxSpec
 
 	link, amps sensor
+	starts     int
 	// told is what was commanded; coil what each contactor moves to, and when.
 	told  drivers.Contactors
 	coil  drivers.Contactors

@@ -21,6 +21,8 @@ type FaultInfo struct {
 	Ranges []Range
 	// Devices are those that the parameter device may name in a draw.
 	Devices []Device
+	// Unwired says why instruments on wires cannot show the fault; empty: they do.
+	Unwired string
 	// Matters says what a bench must be doing for the fault to make a difference.
 	Matters Stages
 	// Hardware names what must bound the harm where no software can, fault alone;
@@ -117,6 +119,7 @@ func entry(k FaultKind, when Trigger, doc string, set func(*Fault), params ...st
 func (c FaultInfo) draws(r ...Range) FaultInfo     { c.Ranges = append(c.Ranges, r...); return c }
 func (c FaultInfo) on(d []Device) FaultInfo        { c.Devices = d; return c }
 func (c FaultInfo) in(s Stages) FaultInfo          { c.Matters = s; return c }
+func (c FaultInfo) unwired(why string) FaultInfo   { c.Unwired = why; return c }
 func (c FaultInfo) beyond(h ...Hardware) FaultInfo { c.Hardware = h; return c }
 
 func of(class Class, list ...FaultInfo) []FaultInfo {
@@ -213,7 +216,8 @@ var frameFaults = []FaultInfo{
 		draws(between("rate", 1_000, 1_000_000), between("share", 20_000, 1_000_000)),
 	entry(TimeSteps, soon, "the clock that frames are stamped with steps forwards or back, and again when it is over",
 		func(f *Fault) { f.Delay = 5 * drivers.Second }, "step").
-		draws(signed("step", 1_000, 3_600_000_000)),
+		draws(signed("step", 1_000, 3_600_000_000)).
+		unwired("no wire here carries a time: whoever hears an instrument stamps what it heard"),
 	entry(MonitorSilent, soon, "the monitor's counter and readings stand still while frames go on", nil),
 	entry(ReadingsMissing, soon, "the monitor answers and gives no values", nil),
 }

@@ -44,6 +44,7 @@ type monitor struct {
 	stuckBleed []int8 // per cell: +n stuck on, -n open
 	latest     drivers.MonitorReading
 	faults     monitorFaults
+	starts     int
 }
 
 // monitorFaults are what faults make of the monitor.

@@ -156,15 +156,24 @@ func (q MonitorPanel) Latest() *drivers.MonitorReading { return &q.m.latest }
 // Carriage is what faults make, at present, of the way that the monitor's sweeps
 // take to whoever listens.
 type Carriage struct {
-	Stopped, Repeating bool
-	LostPPM            int64
-	Delay              drivers.Span
+	Stopped, Repeating                bool
+	LostPPM, DoubledPPM, ReorderedPPM int64
+	Delay                             drivers.Span
 }
 
 // Carriage returns the present one.
 func (b *Bench) Carriage() Carriage {
 	p := &b.path
-	return Carriage{p.stopped > 0, p.repeating > 0, p.lostPPM, p.delay}
+	return Carriage{p.stopped > 0, p.repeating > 0, p.lostPPM, p.doubledPPM, p.reorderedPPM, p.delay}
+}
+
+// Starts is how often a device has begun anew since the bench opened, at power
+// on: it has then forgotten what it was told.
+func (b *Bench) Starts(d Device) int {
+	if n := b.starts(d); n != nil {
+		return *n
+	}
+	return 0
 }
 
 // Observer is told what a bench does while its time moves, at the true instants.

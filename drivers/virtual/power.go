@@ -33,6 +33,7 @@ type power struct {
 	heard           drivers.Instant
 	latest          drivers.Reading
 	faults          powerFaults
+	starts          int
 	overV, overI, p float64 // own limits in V and A with their tolerance; power limit in W
 }
 

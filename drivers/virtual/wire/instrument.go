@@ -17,9 +17,9 @@ type instrument struct {
 	// source is a supply's or a load's registers; nil: a meter.
 	source *source
 	record *recorder
-	// look brings the status conditions up to date; reset is *RST.
-	look  func(*virtual.Bench)
-	reset func(*virtual.Bench)
+	// look brings the status conditions up to date; reset is *RST, restart what a
+	// power-on does.
+	look, reset, restart func(*virtual.Bench)
 }
 
 // call is one program message unit under way.

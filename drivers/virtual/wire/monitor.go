@@ -43,6 +43,7 @@ type monitor struct {
 	counter byte
 	beat    int32
 	sweep   []canFrame // the latest, as sent
+	back    []canFrame // a sweep that the next one is to overtake
 	pending []lateSweep
 	command []int32 // bleed words gathered so far
 	heard   int     // frames of the command gathered
@@ -72,13 +73,44 @@ func (m *monitor) swept(b *virtual.Bench) {
 		m.counter++
 		m.sweep = encode(b.Spec().Monitor, latest, m.counter)
 	}
-	if !p.Answers() || way.Stopped || way.LostPPM > 0 && int64(m.chance.IntN(1_000_000)) < way.LostPPM {
+	if !p.Answers() || way.Stopped || m.happens(way.LostPPM) {
 		return
 	}
-	if len(m.pending) < pendingMax {
-		m.pending = append(m.pending, lateSweep{b.Now().Add(way.Delay), m.sweep})
+	due := b.Now().Add(way.Delay)
+	switch {
+	case m.back != nil: // it has been overtaken
+		m.queue(due, m.sweep)
+		m.queue(due, m.back)
+		m.back = nil
+	case m.happens(way.ReorderedPPM):
+		m.back = m.sweep
+	case m.happens(way.DoubledPPM):
+		m.queue(due, m.sweep)
+		m.queue(due, m.sweep)
+	default:
+		m.queue(due, m.sweep)
 	}
 	m.release(b)
+}
+
+// happens draws whether something with a probability happens; no draw is made
+// for what cannot.
+func (m *monitor) happens(ppm int64) bool {
+	return ppm > 0 && int64(m.chance.IntN(1_000_000)) < ppm
+}
+
+func (m *monitor) queue(due drivers.Instant, frames []canFrame) {
+	if len(m.pending) < pendingMax {
+		m.pending = append(m.pending, lateSweep{due, frames})
+	}
+}
+
+// restart is the monitor at power on: it counts anew, and half a command that it
+// had heard is gone.
+func (m *monitor) restart() {
+	m.counter, m.beat, m.sweep = 0, 0, nil
+	clear(m.command)
+	m.heard, m.tag, m.back = 0, 0, nil
 }
 
 // release sends what was held back long enough; in order, and at once where the

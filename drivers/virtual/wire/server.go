@@ -69,6 +69,7 @@ type Server struct {
 	instruments map[virtual.Device]*instrument
 	box         box
 	monitor     *monitor
+	starts      [4]int // of supply, load, box, monitor
 
 	bus       *bus
 	listeners []net.Listener
@@ -97,14 +98,20 @@ func Start(c Config) (*Server, error) {
 	}
 	s.bus = newBus(s.gates[virtual.DeviceMonitor], s.done)
 	s.monitor = newMonitor(&s.record, func(f []canFrame) { s.bus.emit(f, nil) })
-	taken := false
+	var err error
 	s.rt.Do(func(b *virtual.Bench) {
-		if taken = b.Observer() != nil; !taken {
+		for _, f := range b.FaultStatus() {
+			err = errors.Join(err, onWires(f.Fault))
+		}
+		if b.Observer() != nil {
+			err = errors.New("virtual wires: this bench is on wires already; close those first")
+		}
+		if err == nil {
 			s.switchOn(b)
 		}
 	})
-	if taken {
-		return nil, errors.New("virtual wires: this bench is on wires already; close those first")
+	if err != nil {
+		return nil, err
 	}
 	if err := s.open(c); err != nil {
 		return nil, errors.Join(fmt.Errorf("virtual wires: %w", err), s.Close())
@@ -121,6 +128,9 @@ func (s *Server) switchOn(b *virtual.Bench) {
 	s.instruments[virtual.DeviceMeter] = newMeter()
 	for _, in := range s.instruments {
 		in.reset(b)
+	}
+	for i, d := range forgetful {
+		s.starts[i] = b.Starts(d)
 	}
 	s.record.look(b)
 	b.Observe(watcher{s})
@@ -259,21 +269,56 @@ type watcher struct{ s *Server }
 
 // Stepped keeps registers and record in step with what the bench does by itself.
 func (w watcher) Stepped(b *virtual.Bench) {
+	w.s.restart(b)
 	w.s.instruments[virtual.DeviceSupply].source.follow(b)
 	w.s.instruments[virtual.DeviceLoad].source.follow(b)
 	w.s.box.look(b)
 	w.s.record.look(b)
 }
 
+// forgetful are the devices that a power-on makes forget something.
+var forgetful = [4]virtual.Device{virtual.DeviceSupply, virtual.DeviceLoad, virtual.DeviceBox, virtual.DeviceMonitor}
+
+// restart resets what has begun anew, as a power-on does: registers, limits, status
+// and what was half heard.
+func (s *Server) restart(b *virtual.Bench) {
+	for i, d := range forgetful {
+		n := b.Starts(d)
+		if n == s.starts[i] {
+			continue
+		}
+		s.starts[i] = n
+		switch d {
+		case virtual.DeviceBox:
+			s.box = box{}
+		case virtual.DeviceMonitor:
+			s.monitor.restart()
+		default:
+			s.instruments[d].restart(b)
+		}
+	}
+}
+
 // Swept sends the monitor's frames.
 func (w watcher) Swept(b *virtual.Bench) { w.s.monitor.swept(b) }
 
 // Inject adds a fault to the bench, as virtual.Bench.Inject. Faults of frames
-// (frames-stop, -repeat, -late, -lost) befall the monitor's bus; a driver that
-// hangs is a device that hears and says nothing and goes on as it was.
+// befall the monitor's bus; a driver that hangs is a device that hears and says
+// nothing and goes on as it was; one that loses its set-up has the registers of a
+// power-on. What no wire can show is refused.
 func (s *Server) Inject(f virtual.Fault) (err error) {
+	if err := onWires(f); err != nil {
+		return err
+	}
 	s.rt.Do(func(b *virtual.Bench) { err = b.Inject(f) })
 	return err
+}
+
+func onWires(f virtual.Fault) error {
+	if info, _ := virtual.FaultOf(f.Kind); info.Unwired != "" {
+		return fmt.Errorf("virtual wires: fault %s: %s", f.Kind, info.Unwired)
+	}
+	return nil
 }
 
 // Attach lets an SCPI instrument (supply, load, meter) speak over c, a serial

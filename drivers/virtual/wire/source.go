@@ -127,6 +127,11 @@ func newPower(d virtual.Device, spec drivers.PowerSpec, r *recorder) *instrument
 		s.follow(b)
 		s.conditions(b, &in.status)
 	}
+	in.restart = func(b *virtual.Bench) {
+		in.status = status{event: eventPowerOn}
+		s.defaults()
+		s.protect(b)
+	}
 	in.reset = func(b *virtual.Bench) {
 		s.defaults()
 		s.protect(b)
