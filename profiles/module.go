@@ -130,9 +130,7 @@ func ParseModule(name string, src []byte) (*Module, []Problem) {
 		m.Permits = readPermits(r.Fields(n, "permits"))
 	}
 	f.Finish()
-	if len(r.Problems) == 0 {
-		m.check(r)
-	}
+	m.check(r)
 	if len(r.Problems) > 0 {
 		return nil, r.Sorted()
 	}
@@ -255,23 +253,27 @@ func readPermits(f *tree.Fields) Permits {
 }
 
 // check compares what was read with itself: the maker's limits rise, the
-// working limits lie inside them (INV-10), the table covers 0 to 100 %.
+// working limits lie inside them (INV-10), the table covers 0 to 100 %. What could
+// not be read is left out: a limit that is over the maker's is told beside a
+// mistake elsewhere in the file, not after it.
 func (m *Module) check(r *tree.Report) {
-	k := &m.Maker
+	k, before := &m.Maker, len(r.Problems)
 	rises(r, m.at["maker.cell_max"], DimCell, "no_charge_under", int64(k.NoCharge), "cell_min", int64(k.CellMin), true)
 	rises(r, m.at["maker.cell_max"], DimCell, "cell_min", int64(k.CellMin), "cell_max", int64(k.CellMax), false)
-	if len(r.Problems) > 0 {
+	if len(r.Problems) > before {
 		return // what follows would only repeat it
 	}
-	if m.Nominal <= k.CellMin || m.Nominal >= k.CellMax {
+	if read := m.Nominal > 0 && k.CellMin > 0 && k.CellMax > 0; read && (m.Nominal <= k.CellMin || m.Nominal >= k.CellMax) {
 		r.Addf(m.at["nominal"], between(int64(k.CellMin), int64(k.CellMax), DimCell),
 			"nominal %s lies outside the maker's limits", FormatQuantity(int64(m.Nominal), DimCell))
 	}
 	m.Limits.inside(r, makerSet(k), "the cell maker's limit")
-	if m.Permits.RecoveryCurrent > drivers.Microamps(int64(m.Rated)/3_600_000/20) {
+	if m.Rated > 0 && m.Permits.RecoveryCurrent > drivers.Microamps(int64(m.Rated)/3_600_000/20) {
 		r.Addf(m.at["permits"], "at most C/20", "recovery_current is over a twentieth of the rated capacity in an hour")
 	}
-	m.checkOCV(r)
+	if before == 0 {
+		m.checkOCV(r)
+	}
 }
 
 func (m *Module) checkOCV(r *tree.Report) {
@@ -293,9 +295,9 @@ func (m *Module) checkOCV(r *tree.Report) {
 	}
 }
 
-// rises reports a pair that does not rise.
+// rises reports a pair that does not rise; a value that was not read is 0.
 func rises(r *tree.Report, at Pos, d Dimension, low string, a int64, high string, b int64, equal bool) {
-	if a < b || equal && a == b {
+	if a == 0 || b == 0 || a < b || equal && a == b {
 		return
 	}
 	r.Addf(at, fmt.Sprintf("put %s under %s", low, high), "%s %s is not under %s %s", low, FormatQuantity(a, d), high, FormatQuantity(b, d))

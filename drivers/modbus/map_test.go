@@ -401,7 +401,8 @@ func TestAddresses(t *testing.T) {
 		"rtu:/dev/ttyS0?stop=3":          "neither 1 nor 2",
 		"rtu:/dev/ttyS0?speed=9600":      `"speed" means nothing`,
 	} {
-		assert.ErrorContains(t, ParseAddress(address), want, address)
+		_, err := parseAddress(address)
+		assert.ErrorContains(t, err, want, address)
 	}
 	for _, unit := range []uint8{0, 248} {
 		m := *shippedMap(t, "common-thermometer")

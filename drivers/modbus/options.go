@@ -45,12 +45,6 @@ type serialMode struct {
 	stop   int
 }
 
-// ParseAddress checks an address without opening it.
-func ParseAddress(s string) error {
-	_, err := parseAddress(s)
-	return err
-}
-
 func parseAddress(s string) (a address, err error) {
 	kind, rest, _ := strings.Cut(s, ":")
 	rest, query, _ := strings.Cut(rest, "?")
