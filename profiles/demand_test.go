@@ -53,7 +53,6 @@ func TestEachProtectionIsDemanded(t *testing.T) {
 // What a demand says to write is what a bench file takes.
 func TestDemandsAreWritable(t *testing.T) {
 	for _, row := range protectionTable {
-		b := without(t, "emergency_stop")
 		src, err := LibraryBench("quay-1")
 		require.NoError(t, err)
 		var lines []string
