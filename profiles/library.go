@@ -44,10 +44,23 @@ func LibraryCriteria(name string) ([]byte, error) { return read(KindCriteria, na
 func read(k Kind, name string) ([]byte, error) {
 	src, err := fs.ReadFile(Library(), path.Join(folders[k], name+".yaml"))
 	if err != nil {
-		return nil, fmt.Errorf("no shipped %s %q; there are %s: %w", k, name, strings.Join(Names(k), ", "), err)
+		return nil, &unknownName{k, name, err}
 	}
 	return src, nil
 }
+
+// unknownName says which names there are, and not where the library looked.
+type unknownName struct {
+	kind Kind
+	name string
+	err  error
+}
+
+func (u *unknownName) Error() string {
+	return fmt.Sprintf("no shipped %s %q; there are %s", u.kind, u.name, strings.Join(Names(u.kind), ", "))
+}
+
+func (u *unknownName) Unwrap() error { return u.err }
 
 // names lists what a folder of the library holds, without ".yaml".
 func names(folder string) []string {

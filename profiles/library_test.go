@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -90,7 +91,8 @@ func TestLibraryCriteria(t *testing.T) {
 
 func TestLibraryNamesWhatItHas(t *testing.T) {
 	_, err := LibraryModule("KW-09")
-	require.ErrorContains(t, err, `no shipped module "KW-09"; there are KW-01, KW-02, KW-03, KW-04, QK-01`)
+	require.EqualError(t, err, `no shipped module "KW-09"; there are KW-01, KW-02, KW-03, KW-04, QK-01`)
+	require.ErrorIs(t, err, fs.ErrNotExist)
 	_, err = LibraryProfile("../library_test")
 	require.Error(t, err)
 }

@@ -87,7 +87,7 @@ func (a *app) driverCheck(ctx context.Context, args []string, f *driverFlags) er
 	defer claimed.release()
 	c, err := plugin.NewChecker(ctx, o)
 	if err != nil {
-		e := &service.Error{Kind: service.KindUnreachable, What: err.Error(), Want: "drivers/plugin/PLUGINS.md says what a plugin must do"}
+		e := &service.Error{Kind: service.KindUnreachable, What: oneSentence(err), Want: "drivers/plugin/PLUGINS.md says what a plugin must do"}
 		for _, answered := range []error{host.ErrHandshake, host.ErrVersion, host.ErrStart, host.ErrImpossible, host.ErrLeaseShort, drivers.ErrRefused} {
 			if errors.Is(err, answered) {
 				e.Kind = service.KindRefused
@@ -194,3 +194,6 @@ func (a *app) printFailed(c drivertest.Result) {
 		fmt.Fprintf(a.out, "  %s\n", l)
 	}
 }
+
+// oneSentence is an error of several parts in one line.
+func oneSentence(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }

@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -84,6 +86,33 @@ func TestEveryExampleParses(t *testing.T) {
 			}
 		}
 	})
+}
+
+// So must every one that the README shows, in its blocks and in its sentences.
+func TestEveryCommandOfTheREADMEParses(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	shown := regexp.MustCompile("(?m)^ *(?:\\$ )?(?:go run \\./cmd/)?(rigwarden .*)$|`(rigwarden [^`]*)`").FindAllStringSubmatch(string(text), -1)
+	count := 0
+	for _, m := range shown {
+		line := m[1] + m[2]
+		for _, end := range []string{" > ", " #", "; echo", " --help"} {
+			line, _, _ = strings.Cut(line, end)
+		}
+		if strings.Contains(line, " proves ") || strings.Contains(line, " is ") {
+			continue // a sentence
+		}
+		count++
+		root := newApp(rigTime).root()
+		root.InitDefaultCompletionCmd(shellWords(line)...)
+		found, rest, err := root.Find(shellWords(line)[1:])
+		require.NoError(t, err, line)
+		require.NoError(t, found.ParseFlags(rest), line)
+		if found.Args != nil && (m[1] != "" || len(rest) > 0) { // a sentence may name a command alone
+			assert.NoError(t, found.Args(found, found.Flags().Args()), line)
+		}
+	}
+	assert.Greater(t, count, 30)
 }
 
 func TestHelpListsTheExitCodes(t *testing.T) {

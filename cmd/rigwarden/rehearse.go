@@ -36,8 +36,9 @@ instruments, contactors, cells, the store, and the process itself. The code is t
 a real run. A judge who knows the true state of every cell says whether one left the
 cell maker's limits, and whether the bench could be put right and work again.
 
-It runs at full length: a profile of a day takes seconds a run, and how many runs a
-minute that makes is told before they start. Progress goes to standard error.
+It runs at full length and writes each run's record to a store, as a bench does: a
+profile of a day may take a minute a run. How many runs a minute that makes is told
+before they start. Progress goes to standard error.
 
 A seed names a whole campaign and gives the same on any machine: --seed repeats one and
 prints its event lines. --matrix strikes every single fault once in every state instead.
