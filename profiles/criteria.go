@@ -69,6 +69,8 @@ var Figures = withPulses(map[string]Dimension{
 
 	"resistance_spread":           DimRatio,      // highest less lowest cell over the median
 	"joint_excess":                DimResistance, // of a cell over its siblings' median
+	"capacity_lag":                DimRatio,      // of the weakest cell, under its siblings' median
+	"terminal_resistance":         DimResistance, // what the meter sees beyond the taps
 	"resistance_two_level":        DimResistance, // of each cell, between two currents
 	"module_resistance_two_level": DimResistance,
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"runtime"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/study"
 	"github.com/rigwarden/rigwarden/profiles"
 )
@@ -18,6 +20,8 @@ type studyFlags struct {
 	module, profile, bench, criteria string
 	kinds                            []string
 	modules, first                   uint64
+	period                           time.Duration
+	parts                            string
 }
 
 func (a *app) studyCmd() *cobra.Command {
@@ -46,6 +50,8 @@ A seed gives the same on any machine. Progress goes to standard error.`,
 	fl.StringVar(&f.criteria, "criteria", "screen", "criteria file or shipped criteria")
 	fl.StringArrayVar(&f.kinds, "kind", nil, "kind of defect; may be given again (default all: "+strings.Join(kindNames(), ", ")+")")
 	fl.Uint64Var(&f.modules, "modules", 100, "how many modules of each kind")
+	fl.DurationVar(&f.period, "period", 0, "how often the monitor reads, where that is to be other than the bench says: seldom is quicker")
+	fl.StringVar(&f.parts, "parts", "", "folder in which each finished kind is kept, so that a study that was broken off goes on")
 	fl.Uint64Var(&f.first, "first", 1, "the first seed")
 	if err := c.RegisterFlagCompletionFunc("kind", offer(kindNames)); err != nil {
 		panic(err) // the flag is not there
@@ -116,6 +122,9 @@ func (f *studyFlags) study() (*study.Study, []study.Kind, error) {
 	if len(problems) > 0 {
 		return nil, nil, usageError{profiles.Error(problems)}
 	}
+	if f.period > 0 {
+		b.Monitor.Period = drivers.Span(f.period.Microseconds())
+	}
 	s, err := study.New(m, p, b, c)
 	if err != nil {
 		return nil, nil, usageError{err}
@@ -128,33 +137,39 @@ func (a *app) study(ctx context.Context, f studyFlags) error {
 	if err != nil {
 		return err
 	}
-	total := f.modules * uint64(len(kinds))
-	told := a.newRunsTold(total)
 	tally := study.NewTally(kinds)
-	n := uint64(0)
-	workers := runtime.GOMAXPROCS(0)
-	begin := time.Now()
-	if _, err := waitFor(ctx, func() (*study.Trial, error) { return s.Run(f.first, &kinds[0]) }); err != nil {
-		return err
+	of := fmt.Sprintf("%s, %d modules from %d", s.Name(), f.modules, f.first)
+	left, n := kinds, uint64(0)
+	if f.parts != "" {
+		left = nil
+		for _, k := range kinds {
+			p, ok, err := study.Kept(f.parts, of, k.Name)
+			switch {
+			case err != nil:
+				return err
+			case ok:
+				tally.Put(p)
+				n += f.modules
+			default:
+				left = append(left, k)
+			}
+		}
 	}
-	once := time.Since(begin)
-	told.begin(float64(time.Minute)/float64(once)*float64(workers), once*time.Duration(total)/time.Duration(workers))
-	err = s.Many(ctx, kinds, f.first, int(f.modules), workers, func(t *study.Trial) {
-		tally.Add(t)
-		n++
-		told.done(t.Seed, true)
-	})
-	told.clear()
-	if err != nil {
-		return err
+	total := f.modules * uint64(len(kinds))
+	if len(left) > 0 {
+		done, err := a.studyKinds(ctx, &f, s, left, tally, of)
+		if err != nil {
+			return err
+		}
+		n += done
 	}
 	if a.json {
 		if err := a.printJSON(map[string]any{"asked": total, "modules": n, "first_seed": f.first, "curves": tally.Curves(), "coverage": tally.Coverages(), "false_alarms": tally.FalseAlarms()}); err != nil {
 			return err
 		}
 	} else {
-		fmt.Fprintf(a.out, "# Hidden defects of %s by profile %s on bench %s, criteria %s\n\n%d modules of each kind, seeds from %d. Regenerate with\n\n    rigwarden study --module %s --profile %s --bench %s --criteria %s --modules %d --first %d\n\n",
-			f.module, f.profile, f.bench, f.criteria, f.modules, f.first, f.module, f.profile, f.bench, f.criteria, f.modules, f.first)
+		fmt.Fprintf(a.out, "# Hidden defects of %s by profile %s on bench %s, criteria %s\n\n%d modules of each kind, seeds from %d. Regenerate with\n\n    %s\n\n",
+			f.module, f.profile, f.bench, f.criteria, f.modules, f.first, f.command())
 		tally.Write(a.out)
 	}
 	if n < total { // ended early: what is missing proves nothing
@@ -162,4 +177,42 @@ func (a *app) study(ctx context.Context, f studyFlags) error {
 		return ending{exitNotPassed}
 	}
 	return nil
+}
+
+// command is how to get the same again.
+func (f *studyFlags) command() string {
+	s := fmt.Sprintf("rigwarden study --module %s --profile %s --bench %s --criteria %s --modules %d --first %d",
+		f.module, f.profile, f.bench, f.criteria, f.modules, f.first)
+	if f.period > 0 {
+		s += " --period " + f.period.String()
+	}
+	for _, k := range f.kinds {
+		s += fmt.Sprintf(" --kind %q", k)
+	}
+	return s
+}
+
+// studyKinds runs what is not kept yet, and keeps each kind that is through.
+func (a *app) studyKinds(ctx context.Context, f *studyFlags, s *study.Study, kinds []study.Kind, tally *study.Tally, of string) (uint64, error) {
+	total := f.modules * uint64(len(kinds))
+	told := a.newRunsTold(total)
+	workers := runtime.GOMAXPROCS(0)
+	begin := time.Now()
+	if _, err := waitFor(ctx, func() (*study.Trial, error) { return s.Run(f.first, &kinds[0]) }); err != nil {
+		return 0, err
+	}
+	once := time.Since(begin)
+	told.begin(float64(time.Minute)/float64(once)*float64(workers), once*time.Duration(total)/time.Duration(workers))
+	n := uint64(0)
+	var broken error
+	err := s.Many(ctx, kinds, f.first, int(f.modules), workers, func(t *study.Trial) {
+		tally.Add(t)
+		n++
+		told.done(t.Seed, true)
+		if n%f.modules == 0 && f.parts != "" && broken == nil {
+			broken = tally.Take(of, t.Kind).Keep(f.parts)
+		}
+	})
+	told.clear()
+	return n, errors.Join(err, broken)
 }

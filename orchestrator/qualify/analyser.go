@@ -45,7 +45,11 @@ type Analyser struct {
 	levels  levels
 	curve   curve
 	thermal thermal
-	bled    bled
+	hiss    hiss
+	tail    tail
+	// quiet says that this frame is of a rest, wasQuiet that the one before was.
+	quiet, wasQuiet bool
+	bled            bled
 	// bledRest is the charge bled when the rest under way began.
 	bledRest float64
 
@@ -92,6 +96,8 @@ func New(plan *machine.Plan, options ...Option) *Analyser {
 	a.cycles.init(plan)
 	a.thermal.init(&a.scan)
 	a.trend.init(&a.scan)
+	a.hiss.init(&a.scan)
+	a.tail.init(a.scan.cells, a.cycles.rated)
 	a.curve.init(a.scan.cells, a.cycles.rated)
 	a.bled.init(plan, &a.scan)
 	for i := range plan.Steps {
@@ -272,13 +278,17 @@ func (a *Analyser) course(now *reading, counts []int32) {
 		a.curve.begin(a.run, a.cycles.full != nil)
 		a.trend.begin(now.at, a.plan.Bench.Monitor.Period)
 		a.bledRest = a.bled.total
+		a.tail.n = 0
 	}
 	if a.run.spec.Kind == "rest" {
-		if !a.scan.flows(now.i) {
+		if a.quiet, a.wasQuiet = !a.scan.flows(now.i), a.quiet; a.quiet {
 			a.trend.frame(&a.scan, now.at, counts)
+			a.hiss.frame(counts, a.wasQuiet)
 		}
 		return
 	}
+	a.quiet = false
+	a.tail.frame(&a.scan, a.run, counts)
 	if a.ring.len() > 1 {
 		a.curve.frame(&a.scan, a.run, counts, a.ring.row(1))
 	}
@@ -298,6 +308,7 @@ func (a *Analyser) close(r *run) {
 	a.pulses.close(r)
 	a.levels.close(a, r)
 	a.thermal.close(r)
+	a.tail.close(a, r)
 	if len(a.steps) < stepsMax {
 		a.steps = append(a.steps, r.step())
 	} else {

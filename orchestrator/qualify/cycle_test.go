@@ -350,7 +350,7 @@ func TestOddCellAtRest(t *testing.T) {
 		assert.Equal(t, 7, f.Odd[0].Cell)
 		assert.Less(t, f.Odd[0].Z, -3.5)
 		assert.Equal(t, 1.0, odd.Value)
-		assert.Equal(t, "by resting voltage: cell 7 (rest_voltage)", odd.Detail)
+		assert.Equal(t, "by resting voltage and noise, 2 comparisons: cell 7 (rest_voltage)", odd.Detail)
 	}
 }
 

@@ -78,7 +78,16 @@ const (
 	TemperatureMax    = "temperature_max"
 	TemperatureRise   = "temperature_rise"
 	TemperatureSpread = "temperature_spread"
-	// OddCells is the number of cells whose resistance or resting voltage does
+	// CapacityLag is how much less charge the weakest cell gave in a discharge than
+	// its siblings' median would have, in % of the rated capacity.
+	CapacityLag = "capacity_lag"
+	// TerminalResistance is what the meter sees beyond the taps per ampere, in
+	// mOhm: both terminals and the leads inside the module.
+	TerminalResistance = "terminal_resistance"
+	// TapNoise is the noise of a tap's readings at rest. No figure is told of it:
+	// it is one of the quantities by which cells are held against each other.
+	TapNoise = "tap_noise"
+	// OddCells is the number of cells whose resistance, resting voltage or noise does
 	// not belong to their siblings'.
 	OddCells = "odd_cells"
 )
@@ -122,6 +131,9 @@ type Figure struct {
 	// Detail tells what belongs to the figure: the cell that ended a step, the
 	// rule that was used.
 	Detail string `json:"detail,omitempty"`
+	// Worst is the cell, from one, that a module's figure is about; 0 where it is
+	// about none or not told apart.
+	Worst int `json:"worst_cell,omitempty"`
 	// Unjudged marks a figure for people only; a criterion that asks for it is
 	// unproven.
 	Unjudged bool `json:"unjudged,omitempty"`

@@ -2,12 +2,9 @@ package qualify
 
 import (
 	"fmt"
-	"math"
 	"slices"
-	"strings"
 
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
-	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
 )
 
 // Finish ends the pass and returns the figures, in an order that is the same
@@ -31,7 +28,7 @@ func (a *Analyser) Finish() *Figures {
 	odd, count := a.odd(b)
 	out.Odd = odd
 	out.Figures = slices.Concat(a.cycles.figures(b, a.residual()), resist, two, rest, []Figure{leak, a.imbalance()},
-		a.thermal.figures(b), []Figure{count}, a.cycles.bounds(b), cellResist, cellTwo, cellRest, cellLeak)
+		a.thermal.figures(b), a.pulses.terminals(b), a.tail.figures(&a.pulses, b), []Figure{count}, a.cycles.bounds(b), cellResist, cellTwo, cellRest, cellLeak)
 	out.Curve = a.curve.points()
 	out.Notes = a.remarks()
 	return out
@@ -88,93 +85,4 @@ func (p *pulses) finish() {
 	if p.phase != pulseIdle {
 		p.over()
 	}
-}
-
-// Rules for an odd cell: both tests must agree, so that chance alone rarely
-// accuses one, and the distance must be more than the readings' own noise.
-const (
-	oddZ     = 3.5  // Iglewicz and Hoaglin's recommendation, from memory
-	oddAlpha = 0.01 // of the generalised ESD test
-	// siblingsMin is the fewest cells among which one can be called odd.
-	siblingsMin = 5
-)
-
-// odd finds the cells that do not belong to their siblings.
-func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
-	var found []Odd
-	var looked, doubts []string
-	doubt := func(what string, x []float64, reason string) {
-		switch {
-		case len(x) < siblingsMin:
-			reason = fmt.Sprintf("%d cells are too few to compare", len(x))
-		case slices.ContainsFunc(x, math.IsNaN):
-			reason = "a cell's " + what + " is missing"
-		}
-		if reason != "" {
-			doubts = append(doubts, reason)
-		}
-		looked = append(looked, what)
-	}
-	if r := a.pulses.reference(); r != nil {
-		x := make([]float64, len(r.cells))
-		noise := make([]float64, len(r.cells))
-		for c := range x {
-			x[c] = r.cells[c] / r.di * 1000
-			noise[c] = 2 * math.Sqrt2 * max(r.noise[c], a.scan.mul[c]/math.Sqrt(12)) / math.Abs(r.di) * 1000
-		}
-		found = append(found, outliers("resistance", "mOhm", x, noise, "a joint, a weld or a pouch that does not carry its share", "a tap on the wrong side of a joint, or a reading that is too low")...)
-		doubt("resistance", x, r.conditions(b.coefficient))
-	}
-	// What balancing has set right to within its target is no cell's own; its
-	// remainder is the planner's, and told by the imbalance.
-	if t := a.rests.best(); t != nil && !a.balance.done {
-		noise := make([]float64, len(t.cells))
-		for c := range noise {
-			noise[c] = 2 * b.tap(c, t.cells[c]).U()
-		}
-		found = append(found, outliers(RestVoltage, "V", t.cells, noise, "less discharged than its siblings, or a tap that reads high", "self-discharge, a weak cell, or a tap that reads low")...)
-		doubt("resting voltage", t.cells, t.reason)
-	}
-	if len(looked) == 0 {
-		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage could be compared")
-	}
-	cells := map[int]bool{}
-	for _, o := range found {
-		cells[o.Cell] = true
-	}
-	f := Figure{Name: OddCells, Unit: "1", Value: float64(len(cells)), K: gum.Factor, Status: OK, Detail: "by " + strings.Join(looked, " and ")}
-	f = f.because(strings.Join(doubts, "; "))
-	if len(found) > 0 {
-		var names []string
-		for _, o := range found {
-			names = append(names, fmt.Sprintf("cell %d (%s)", o.Cell, o.Figure))
-		}
-		f.Detail += ": " + strings.Join(names, ", ")
-	}
-	return found, f
-}
-
-// outliers returns the values that both robust z-score and generalised ESD call
-// odd, with a hint for high and for low ones.
-func outliers(name, unit string, x, noise []float64, high, low string) []Odd {
-	if len(x) < siblingsMin || slices.ContainsFunc(x, math.IsNaN) {
-		return nil
-	}
-	z := sample.RobustZ(x)
-	median := sample.Median(x)
-	steps, n := sample.GESD(x, max(1, len(x)/4), oddAlpha)
-	var out []Odd
-	for _, s := range steps[:n] {
-		c := s.Index
-		if math.Abs(z[c]) <= oddZ || math.Abs(x[c]-median) <= noise[c] {
-			continue
-		}
-		hint := high
-		if z[c] < 0 {
-			hint = low
-		}
-		out = append(out, Odd{Figure: name, Cell: c + 1, Value: x[c], Median: median, Unit: unit, Z: z[c], Hint: hint})
-	}
-	slices.SortFunc(out, func(a, b Odd) int { return a.Cell - b.Cell })
-	return out
 }

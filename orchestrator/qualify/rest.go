@@ -27,6 +27,8 @@ type rested struct {
 // rests remembers the few rests that figures come from.
 type rests struct {
 	after, before, longest *rested
+	// all are the first rests, for holding the cells against each other.
+	all []*rested
 }
 
 func (t *rests) close(a *Analyser, r *run) {
@@ -38,6 +40,9 @@ func (t *rests) close(a *Analyser, r *run) {
 	x.average(a, r)
 	x.fit(&a.trend, &a.scan)
 	a.leaks.close(a, r)
+	if len(t.all) < restsMax {
+		t.all = append(t.all, x)
+	}
 	if a.balance.done && t.after == nil {
 		t.after = x
 	}

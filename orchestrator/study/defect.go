@@ -32,6 +32,13 @@ type draw struct {
 	config *virtual.Config
 	// crossed is the sense wire, from 1, that changed places with the next one up.
 	crossed int
+	lacks   []lack
+}
+
+// lack is a cell that holds less than the mean of its lot, by that part of it.
+type lack struct {
+	cell int
+	part float64
 }
 
 func (d *draw) defect(k plant.DefectKind, cell int, amount, above float64) {
@@ -80,9 +87,9 @@ func built() []Kind {
 				d.defect(plant.OpenPouch, cell, 1-1/float64(max(d.study.Module.Parallel, 2)), 0)
 				return []int{cell}
 			}},
-		{Name: "weak cell", About: "a group that holds less than its siblings", Unit: "%", Least: 1, Most: 10,
+		{Name: "weak cell", About: "a group that holds less than the mean of its lot", Unit: "%", Least: 1, Most: 10,
 			put: func(d *draw, size float64, cell int) []int {
-				d.defect(plant.WeakCell, cell, size/100, 0)
+				d.lacks = append(d.lacks, lack{cell, size / 100})
 				return []int{cell}
 			}},
 		{Name: "leak", About: "a group that loses charge at any time", Unit: "mA", Least: 2, Most: 500,
@@ -90,11 +97,11 @@ func built() []Kind {
 				d.defect(plant.LeakingCell, cell, size/1000, 0)
 				return []int{cell}
 			}},
-		{Name: "joint and weak cell", About: "a weld of that much more resistance and, elsewhere, a group of 5 % less", Unit: "%", Least: 2, Most: 50,
+		{Name: "joint and weak cell", About: "a weld of that much more resistance and, elsewhere, a group that holds 5 % less than its lot", Unit: "%", Least: 2, Most: 50,
 			put: func(d *draw, size float64, cell int) []int {
 				d.defect(plant.BadJoint, cell, size/100*d.study.tapToTap(), 0)
 				other := (cell + 1 + d.rng.IntN(d.study.Module.Series-1)) % d.study.Module.Series
-				d.defect(plant.WeakCell, other, 0.05, 0)
+				d.lacks = append(d.lacks, lack{other, 0.05})
 				return []int{cell, other}
 			}},
 	}

@@ -2,6 +2,7 @@ package study
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -24,8 +25,14 @@ type Study struct {
 	pulse  float64 // A, the greatest of the profile's pulses
 }
 
-// New compiles the files.
+// New compiles the files. The taps of a virtual bench err each on its own: where
+// the bench file leaves that open, it is declared here.
 func New(m *profiles.Module, p *profiles.Profile, b *profiles.Bench, c *profiles.Criteria) (*Study, error) {
+	if b.Monitor.CellErrors == "" {
+		own := *b
+		own.Monitor.CellErrors = drivers.ErrorsOwn
+		b = &own
+	}
 	plan, problems := profiles.Compile(p, m, b)
 	if len(problems) > 0 {
 		return nil, profiles.Error(problems)
@@ -58,6 +65,10 @@ const leftApart = 0.0007
 // began is the instant at which every trial's bench opens.
 const began drivers.Instant = 1_790_000_000_000_000
 
+// terminals is the standard deviation of a good module's terminal resistance, as
+// part of it; a drawn deviation ends at two of these (common practice, no source).
+const terminals = 0.1
+
 // ambientSpread is how far the room's temperature differs from 25 degC, in mK.
 const ambientSpread = 1500
 
@@ -78,6 +89,11 @@ func (s *Study) trial(seed uint64, k *Kind) (*draw, float64, []int) {
 	d := &draw{rng: rng, study: s, config: &virtual.Config{
 		Bench: s.Bench.Bench, Article: a, Seed: rng.Uint64(), Start: began, Sensing: virtual.Sensing{Static: 0.95},
 	}}
+	z := 2.0
+	for math.Abs(z) >= 2 {
+		z = rng.NormFloat64()
+	}
+	d.config.Article.Terminals = drivers.Microohms(math.Round(float64(a.Terminals) * (1 + terminals*z)))
 	size := k.size(rng)
 	named := k.put(d, size, rng.IntN(s.Module.Series))
 	return d, size, named
@@ -85,6 +101,11 @@ func (s *Study) trial(seed uint64, k *Kind) (*draw, float64, []int) {
 
 // rig makes the drawn bench, with the article's cells balanced at the top.
 func (d *draw) rig() (*virtual.Bench, error) {
+	if len(d.lacks) > 0 {
+		if err := d.weaken(); err != nil {
+			return nil, err
+		}
+	}
 	b, err := virtual.New(*d.config)
 	if err != nil {
 		return nil, fmt.Errorf("study: %w", err)
@@ -95,4 +116,19 @@ func (d *draw) rig() (*virtual.Bench, error) {
 		m.SetSoC(k, (m.Charge(k)-m.Excess(k)+apart)/m.Capacity(k))
 	}
 	return b, nil
+}
+
+// weaken gives the cells that lack capacity what is left of their lot's mean. A
+// cell that is drawn with less by itself stays as it is.
+func (d *draw) weaken() error {
+	b, err := virtual.New(*d.config)
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	m := b.Plant().Module()
+	mean := float64(d.config.Article.Capacity) * 1e-9
+	for _, l := range d.lacks {
+		d.defect(plant.WeakCell, l.cell, max(1-(1-l.part)*mean/m.Capacity(l.cell), 0), 0)
+	}
+	return nil
 }

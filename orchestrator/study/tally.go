@@ -2,8 +2,10 @@ package study
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
@@ -22,10 +24,11 @@ type Tally struct {
 
 // seen is one trial, as far as curves need it.
 type seen struct {
-	size        float64
-	held, named bool
-	seed        uint64
-	why         string // how a run ended that did not end well
+	Size  float64 `json:"size"`
+	Held  bool    `json:"held"`
+	Named bool    `json:"named"`
+	Seed  uint64  `json:"seed"`
+	Why   string  `json:"why,omitempty"` // it was held back
 }
 
 // NewTally counts trials of these kinds.
@@ -35,20 +38,40 @@ func NewTally(kinds []Kind) *Tally {
 
 // Add counts a trial.
 func (t *Tally) Add(r *Trial) {
-	s := seen{size: r.Size, held: r.Held, named: r.Named, seed: r.Seed}
-	if r.Ended != machine.OutcomeDone {
-		s.why = string(r.Ended) + ": " + r.Reason
+	s := seen{Size: r.Size, Held: r.Held, Named: r.Named, Seed: r.Seed}
+	if r.Held {
+		s.Why = r.why()
 	}
 	t.found[r.Kind] = append(t.found[r.Kind], s)
-	for _, c := range r.Covers {
-		k := t.cover[c.Figure]
-		if k == nil {
-			k = &Coverage{Figure: c.Figure}
-			t.cover[c.Figure] = k
-			t.names = append(t.names, c.Figure)
-		}
-		k.add(&c)
+}
+
+// why tells in words why the module was held back.
+func (r *Trial) why() string {
+	if r.Ended != machine.OutcomeDone {
+		return string(r.Ended) + ": " + r.Reason
 	}
+	words := []string{string(r.Decision)}
+	for _, o := range r.Odd {
+		words = append(words, fmt.Sprintf("cell %d, %s %.5g %s of %.5g, z %.1f", o.Cell, o.Figure, o.Value, o.Unit, o.Median, o.Z))
+	}
+	return strings.Join(append(words, r.Reasons...), "; ")
+}
+
+// Cover counts the figures of a measured run.
+func (t *Tally) Cover(list []Cover) {
+	for _, c := range list {
+		t.coverage(c.Figure).add(&c)
+	}
+}
+
+func (t *Tally) coverage(figure string) *Coverage {
+	k := t.cover[figure]
+	if k == nil {
+		k = &Coverage{Figure: figure}
+		t.cover[figure] = k
+		t.names = append(t.names, figure)
+	}
+	return k
 }
 
 // Share is how many of so many, with the exact interval of its probability.
@@ -114,15 +137,15 @@ func (t *Tally) Curves() []Curve {
 
 func band(from, to float64, list []seen) Band {
 	return Band{From: from, To: to,
-		Held: share(list, func(s *seen) bool { return s.held }), Named: share(list, func(s *seen) bool { return s.named })}
+		Held: share(list, func(s *seen) bool { return s.Held }), Named: share(list, func(s *seen) bool { return s.Named })}
 }
 
 func curve(k Kind, list []seen) Curve {
-	slices.SortFunc(list, func(a, b seen) int { return cmp.Compare(a.size, b.size) })
+	slices.SortFunc(list, func(a, b seen) int { return cmp.Compare(a.Size, b.Size) })
 	c := Curve{Kind: k, All: band(k.Least, k.Most, list)}
 	for i := len(list) - 1; i >= 0; i-- {
-		if !list[i].held {
-			c.Missed, c.MissedSize = list[i].seed, list[i].size
+		if !list[i].Held {
+			c.Missed, c.MissedSize = list[i].Seed, list[i].Size
 			break
 		}
 	}
@@ -134,7 +157,7 @@ func curve(k Kind, list []seen) Curve {
 	for i := range bands {
 		low, high := k.Least*math.Exp(float64(i)*step), k.Least*math.Exp(float64(i+1)*step)
 		to := from
-		for to < len(list) && (list[to].size < high || i == bands-1) {
+		for to < len(list) && (list[to].Size < high || i == bands-1) {
 			to++
 		}
 		c.Bands = append(c.Bands, band(low, high, list[from:to]))
@@ -144,8 +167,8 @@ func curve(k Kind, list []seen) Curve {
 		c.Smallest = c.Bands[i].From
 	}
 	if c.Smallest > 0 {
-		at, _ := slices.BinarySearchFunc(list, c.Smallest, func(s seen, v float64) int { return cmp.Compare(s.size, v) })
-		c.Above = share(list[at:], func(s *seen) bool { return s.held })
+		at, _ := slices.BinarySearchFunc(list, c.Smallest, func(s seen, v float64) int { return cmp.Compare(s.Size, v) })
+		c.Above = share(list[at:], func(s *seen) bool { return s.Held })
 	}
 	return c
 }
@@ -178,17 +201,17 @@ func (t *Tally) Coverages() []Coverage {
 	return out
 }
 
-// Unwell is a good module's run that did not end well.
+// Unwell is a good module that was held back.
 type Unwell struct {
 	Seed uint64 `json:"seed"`
 	Why  string `json:"why"`
 }
 
-// FalseAlarms lists the runs of good modules that did not end well.
+// FalseAlarms lists the good modules that were held back.
 func (t *Tally) FalseAlarms() (out []Unwell) {
 	for _, s := range t.found["none"] {
-		if s.why != "" {
-			out = append(out, Unwell{s.seed, s.why})
+		if s.Why != "" {
+			out = append(out, Unwell{s.Seed, s.Why})
 		}
 	}
 	return out

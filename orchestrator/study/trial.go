@@ -2,7 +2,6 @@ package study
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -27,97 +26,50 @@ type Trial struct {
 	Held, Named bool
 	Decision    qualify.Decision
 	Odd         []qualify.Odd
-	// Covers are the module's figures with what the plant knew of them.
-	Covers []Cover
+	// Accused are the cells, from one, that are odd or that a criterion not met is
+	// about.
+	Accused []int
+	// Reasons are the verdict's, of criteria that were not met.
+	Reasons []string
 }
 
-// Cover is a module's figure beside its truth.
-type Cover struct {
-	Figure          string
-	Value, U, Truth float64
-}
-
-// Holds says whether the stated interval holds the truth.
-func (c *Cover) Holds() bool { return math.Abs(c.Value-c.Truth) <= c.U }
-
-// watched is the rig as the loop sees it. It keeps, beside each frame, the same
-// frame as the plant knows it; crossed wires change what the monitor says.
-type watched struct {
+// crossing is the rig of a module with two neighbouring sense wires exchanged:
+// wire k, from one, sits where wire k+1 belongs, and the other way round.
+type crossing struct {
 	*virtual.Bench
-	truth   *drivers.Frame
-	layout  *drivers.Layout // in micro-units
-	crossed int
+	wire, cells int
 }
 
-func (w *watched) Frame(f *drivers.Frame) bool {
+func (w *crossing) Frame(f *drivers.Frame) bool {
 	ok := w.Bench.Frame(f)
-	if k := w.crossed; ok && k > 0 {
-		// Wire k sits where wire k+1 belongs, and the other way round.
+	if k := w.wire; ok {
 		below, here, above := f.Counts[k-1], f.Counts[k], int32(0)
-		if k+1 < w.layout.Cells() {
+		if k+1 < w.cells {
 			above = f.Counts[k+1]
 			f.Counts[k+1] = here + above
 		}
 		f.Counts[k-1], f.Counts[k] = below+here, -here
 	}
-	w.see(f)
 	return ok
 }
 
-// see fills the truth's frame for the instant of f.
-func (w *watched) see(f *drivers.Frame) {
-	w.truth.At = f.At
-	copy(w.truth.Counts, f.Counts)
-	p := w.Plant()
-	m := p.Module()
-	put := func(at int, v float64) {
-		if at >= 0 {
-			w.truth.Counts[at] = int32(math.Round(v * 1e6))
-		}
-	}
-	for k := range m.Len() {
-		put(w.layout.Cell(k), m.Tap(k))
-	}
-	for j := range w.layout.Temps() {
-		put(w.layout.Temp(j), m.Kelvin(w.SensorCell(j))/1e3)
-	}
-	put(w.layout.Find(drivers.ModuleVoltage), m.TerminalVoltage())
-	put(w.layout.Find(drivers.ModuleCurrent), m.Current())
-}
-
-// trueLayout is the layout of the truth's frames: the same channels, readings in
-// micro-units and without errors.
-func trueLayout(l *drivers.Layout) (*drivers.Layout, error) {
-	out := &drivers.Layout{Channels: slices.Clone(l.Channels)}
-	for i := range out.Channels {
-		c := &out.Channels[i]
-		switch c.Kind {
-		case drivers.CellVoltage, drivers.Temperature, drivers.ModuleVoltage, drivers.ModuleCurrent:
-			c.Scale, c.Accuracy = drivers.Scale{Num: 1, Den: 1}, drivers.Accuracy{}
-		}
-	}
-	return out, out.Index()
-}
-
-// tape gives what a run records to two analysers: as the sensors said it, and as
-// it was. It stores nothing.
+// tape hands on what a run records, each where it is wanted. It stores nothing.
 type tape struct {
-	said, was *qualify.Analyser
-	w         *watched
+	frame  func(*drivers.Frame)
+	record func(drivers.Instant, machine.Record)
 }
 
 func (t *tape) Frame(f *drivers.Frame) error {
-	t.said.Frame(f)
-	t.w.truth.Seq = f.Seq
-	t.was.Frame(t.w.truth)
+	if t.frame != nil {
+		t.frame(f)
+	}
 	return nil
 }
 
 func (t *tape) Line(_ uint64, at drivers.Instant, line string) error {
 	if act, err := machine.ParseAction(line); err == nil {
 		if rec, ok := act.(machine.Record); ok {
-			t.said.Record(at, rec)
-			t.was.Record(at, rec)
+			t.record(at, rec)
 		}
 	}
 	return nil
@@ -146,29 +98,39 @@ func (s *Study) Run(seed uint64, k *Kind) (*Trial, error) {
 	if err != nil {
 		return nil, err
 	}
-	layout, err := trueLayout(&s.plan.Layout)
-	if err != nil {
-		return nil, err
+	var w bench.Rig = rig
+	if d.crossed > 0 {
+		w = &crossing{Bench: rig, wire: d.crossed, cells: s.Module.Series}
 	}
-	w := &watched{Bench: rig, layout: layout, truth: &drivers.Frame{Counts: make([]int32, len(layout.Channels))}, crossed: d.crossed}
-	truePlan := *s.plan
-	truePlan.Layout = *layout
-	t := &tape{said: qualify.New(s.plan), was: qualify.New(&truePlan), w: w}
-	if out.Ended, out.Reason, err = s.follow(w, t); err != nil {
+	said := qualify.New(s.plan, qualify.Agreed(s.Criteria))
+	if out.Ended, out.Reason, err = s.follow(w, &tape{frame: said.Frame, record: said.Record}); err != nil {
 		return nil, fmt.Errorf("study: seed %d, %s: %w", seed, k.Name, err)
 	}
-	said, was := t.said.Finish(), t.was.Finish()
-	verdict := qualify.Judge(s.Criteria, said)
-	out.Decision, out.Odd = verdict.Decision, said.Odd
-	out.judge(named)
-	if out.Ended == machine.OutcomeDone {
-		out.cover(said, was)
+	figures := said.Finish()
+	verdict := qualify.Judge(s.Criteria, figures)
+	out.Decision, out.Odd = verdict.Decision, figures.Odd
+	for _, j := range verdict.Judgements {
+		if j.Decision != qualify.Pass {
+			out.Reasons = append(out.Reasons, j.Figure+": "+j.Reason)
+			if f, ok := figures.Find(j.Figure); ok && f.Worst > 0 {
+				out.Accused = append(out.Accused, f.Worst)
+			}
+		}
 	}
+	// A trip by the article's own doing begins with the cell that it is about.
+	var cell int
+	if _, err := fmt.Sscanf(out.Reason, "cell %d ", &cell); err == nil && out.Ended == machine.OutcomeTripped {
+		out.Accused = append(out.Accused, cell)
+	}
+	for _, o := range out.Odd {
+		out.Accused = append(out.Accused, o.Cell)
+	}
+	out.judge(named)
 	return out, nil
 }
 
 // follow runs the plan to its end.
-func (s *Study) follow(w *watched, t *tape) (machine.Outcome, string, error) {
+func (s *Study) follow(rig bench.Rig, t *tape) (machine.Outcome, string, error) {
 	var curve balance.Curve
 	for _, o := range s.Module.OCV {
 		curve.Points = append(curve.Points, balance.Point{SoCPPM: o.SoC, Voltage: o.Voltage})
@@ -177,7 +139,7 @@ func (s *Study) follow(w *watched, t *tape) (machine.Outcome, string, error) {
 	if err != nil {
 		return "", "", err
 	}
-	loop := bench.NewStepped(w, bench.Options{Name: s.plan.Bench.Name, Latches: t})
+	loop := bench.NewStepped(rig, bench.Options{Name: s.plan.Bench.Name, Latches: t})
 	var end *bench.Ending
 	if err := loop.Start(bench.StartRequest{
 		Run: "r000001", Plan: s.plan, PlanDigest: s.digest, Journal: t, Planner: planner, Who: "study",
@@ -208,18 +170,6 @@ func (t *Trial) judge(named []int) {
 	t.Held = t.Ended != machine.OutcomeDone || t.Decision != qualify.Pass || len(t.Odd) > 0
 	t.Named = t.Held
 	for _, cell := range named {
-		t.Named = t.Named && slices.ContainsFunc(t.Odd, func(o qualify.Odd) bool { return o.Cell == cell+1 })
-	}
-}
-
-// cover keeps each proven figure of the module beside its truth.
-func (t *Trial) cover(said, was *qualify.Figures) {
-	for _, f := range said.Figures {
-		if f.Cell != 0 || f.Status != qualify.OK || f.U <= 0 {
-			continue
-		}
-		if g, ok := was.Find(f.Name); ok && !g.NoValue {
-			t.Covers = append(t.Covers, Cover{f.Name, f.Value, f.U, g.Value})
-		}
+		t.Named = t.Named && slices.Contains(t.Accused, cell+1)
 	}
 }

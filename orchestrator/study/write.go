@@ -48,6 +48,6 @@ func (t *Tally) Write(w io.Writer) {
 		fmt.Fprintf(w, "| %s | %d | %s | %.2f |\n", c.Figure, c.Held.Of, c.Held, c.Bias)
 	}
 	for _, u := range t.FalseAlarms() {
-		fmt.Fprintf(w, "\nOf good modules, seed %d ended %s\n", u.Seed, u.Why)
+		fmt.Fprintf(w, "\nGood module of seed %d, held back: %s\n", u.Seed, u.Why)
 	}
 }

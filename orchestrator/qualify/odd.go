@@ -1,0 +1,203 @@
+package qualify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
+)
+
+const (
+	// oddAlpha is the probability with which a run accuses a cell of a good module
+	// at all, by any of its comparisons together, if good cells differ normally. It
+	// is shared out evenly among the comparisons (Bonferroni), which holds however
+	// they depend on each other; what remains for each is the level of its
+	// generalised ESD test, which has the count of cells in it.
+	oddAlpha = 0.01
+	// siblingsMin is the fewest cells among which one can be called odd.
+	siblingsMin = 5
+	// restsMax is how many rests are compared.
+	restsMax = 6
+	// bentMax is the greatest scatter of resting voltages, V, that is compared: with
+	// more the cells stand at a bent end of the curve, where voltages of cells that
+	// differ normally do not, and what they differ by is told in charge (ours).
+	bentMax = 10e-3
+	// noisyRatio is how much noisier than its siblings a tap must be, whatever their
+	// scatter, to be called odd: a loose wire is noisier by far (common practice, no
+	// source). noisyPairs is the fewest pairs of readings for that.
+	noisyRatio, noisyPairs = 1.5, 200
+)
+
+// comparison is one quantity of all cells, by which they are held against each
+// other.
+type comparison struct {
+	figure, what, unit string
+	x                  []float64
+	noise              []float64 // a distance from the median that is nothing
+	reason             string    // why it proves nothing
+	high, low          string    // what a high and a low value hint at; no hint: not looked at on that side
+}
+
+// odd finds the cells that do not belong to their siblings.
+func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
+	all := slices.Concat(a.pulses.compared(b), a.comparedRests(b))
+	if len(all) == 0 {
+		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage could be compared")
+	}
+	all = append(all, a.hiss.compared()...) // a quiet tap alone proves nothing
+	var found []Odd
+	var looked, doubts []string
+	for i := range all {
+		c := &all[i]
+		switch {
+		case len(c.x) < siblingsMin:
+			c.reason = fmt.Sprintf("%d cells are too few to compare", len(c.x))
+		case slices.ContainsFunc(c.x, math.IsNaN):
+			c.reason = "a cell's " + c.what + " is missing"
+		}
+		if c.reason != "" && !slices.Contains(doubts, c.reason) {
+			doubts = append(doubts, c.reason)
+		}
+		if !slices.Contains(looked, c.what) {
+			looked = append(looked, c.what)
+		}
+		found = append(found, c.outliers(oddAlpha/float64(len(all)))...)
+	}
+	f := Figure{Name: OddCells, Unit: "1", K: gum.Factor, Status: OK, Detail: fmt.Sprintf("by %s, %d comparisons", inWords(looked), len(all))}
+	f = f.because(strings.Join(doubts, "; "))
+	cells := map[int]bool{}
+	var names []string
+	for _, o := range found {
+		if name := fmt.Sprintf("cell %d (%s)", o.Cell, o.Figure); !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+		cells[o.Cell] = true
+	}
+	f.Value = float64(len(cells))
+	if len(names) > 0 {
+		f.Detail += ": " + strings.Join(names, ", ")
+	}
+	return found, f
+}
+
+func inWords(list []string) string {
+	if n := len(list); n > 1 {
+		return strings.Join(list[:n-1], ", ") + " and " + list[n-1]
+	}
+	return strings.Join(list, "")
+}
+
+// outliers returns the values that the generalised ESD test calls odd at a level.
+func (c *comparison) outliers(alpha float64) []Odd {
+	if len(c.x) < siblingsMin || slices.ContainsFunc(c.x, math.IsNaN) {
+		return nil
+	}
+	z, median := sample.RobustZ(c.x), sample.Median(c.x)
+	steps, n := sample.GESD(c.x, max(1, len(c.x)/4), alpha)
+	var out []Odd
+	for _, s := range steps[:n] {
+		k := s.Index
+		hint := c.high
+		if c.x[k] < median {
+			hint = c.low
+		}
+		if math.Abs(c.x[k]-median) <= c.noise[k] || hint == "" {
+			continue
+		}
+		out = append(out, Odd{Figure: c.figure, Cell: k + 1, Value: c.x[k], Median: median, Unit: c.unit, Z: z[k], Hint: hint})
+	}
+	slices.SortFunc(out, func(a, b Odd) int { return a.Cell - b.Cell })
+	return out
+}
+
+// compared holds the cells' resistances against each other, at the longest time
+// of a discharge.
+func (p *pulses) compared(b *instruments) []comparison {
+	r := p.reference()
+	if r == nil {
+		return nil
+	}
+	c := comparison{
+		figure: "resistance", what: "resistance", unit: "mOhm", reason: r.conditions(b.coefficient),
+		high: "a joint, a weld or a pouch that does not carry its share",
+		low:  "a tap on the wrong side of a joint, or a reading that is too low",
+	}
+	for k := range r.cells {
+		c.x = append(c.x, r.cells[k]/r.di*1000)
+		c.noise = append(c.noise, 2*math.Sqrt2*max(r.noise[k], p.scan.mul[k]/math.Sqrt(12))/math.Abs(r.di)*1000)
+	}
+	return []comparison{c}
+}
+
+// comparedRests holds the cells' resting voltages against each other, of each
+// rest: where the curve is steep they tell of charge, where it is flat of taps.
+// What balancing has set right to within its target is no cell's own; its
+// remainder is the planner's, and told by the imbalance.
+func (a *Analyser) comparedRests(b *instruments) (out []comparison) {
+	if a.balance.done {
+		return nil
+	}
+	for _, t := range a.rests.all {
+		if _, mad := sample.MAD(t.cells); mad*1.4826 > bentMax {
+			continue
+		}
+		c := comparison{
+			figure: RestVoltage, what: "resting voltage", unit: "V", x: t.cells, reason: t.reason,
+			high: "less discharged than its siblings, or a tap that reads high",
+			low:  "self-discharge, a weak cell, or a tap that reads low",
+		}
+		for k := range t.cells {
+			c.noise = append(c.noise, 2*b.tap(k, t.cells[k]).U())
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// hiss is the noise of each tap at rest, from the differences of readings that
+// follow each other, which slow relaxation leaves alone (J. von Neumann 1941,
+// from memory).
+type hiss struct {
+	before  []int32
+	squares []float64 // counts^2
+	pairs   int64
+	mul     []float64
+}
+
+func (h *hiss) init(s *scanner) {
+	h.before, h.squares, h.mul = make([]int32, s.cells), make([]float64, s.cells), s.mul
+}
+
+// frame takes a frame of a rest; fresh says that the one before was of it too.
+func (h *hiss) frame(counts []int32, fresh bool) {
+	whole := true
+	for k := range h.before {
+		whole = whole && counts[k] != drivers.NoReading && h.before[k] != drivers.NoReading
+	}
+	if whole && fresh {
+		for k, was := range h.before {
+			d := float64(counts[k] - was)
+			h.squares[k] += d * d
+		}
+		h.pairs++
+	}
+	copy(h.before, counts)
+}
+
+// compared holds the logarithms of the taps' noise against each other.
+func (h *hiss) compared() []comparison {
+	if h.pairs < noisyPairs {
+		return nil
+	}
+	c := comparison{figure: TapNoise, what: "noise", unit: "ln(mV)", high: "a loose sense wire"}
+	for k, sum := range h.squares {
+		// A reading that never moves is no quieter than its step.
+		sd := max(math.Sqrt(sum/float64(2*h.pairs)), 1/math.Sqrt(12)) * h.mul[k] * 1000
+		c.x, c.noise = append(c.x, math.Log(sd)), append(c.noise, math.Log(noisyRatio))
+	}
+	return []comparison{c}
+}

@@ -1,0 +1,195 @@
+package study
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+)
+
+// History is what the plant knew of one run: its channels in base units (uV,
+// uA, mK) and without errors, at each sweep of the monitor and, where current moves, about
+// every millisecond; and the run's records in their places. Other benches' errors
+// can be drawn over it as often as one likes.
+type History struct {
+	Ended  machine.Outcome
+	Reason string
+
+	layout *drivers.Layout
+	plan   machine.Plan // with that layout
+	at     []drivers.Instant
+	counts []int32 // row by row
+	sweep  []bool  // whether the monitor swept then
+	told   []told
+	planes planes
+}
+
+// told is a record and the number of rows before it.
+type told struct {
+	rows int
+	at   drivers.Instant
+	rec  machine.Record
+}
+
+// planes are places in the layout.
+type planes struct {
+	cells, temps, current, voltage, beat, meterBeat int
+	first                                           int // temperature
+}
+
+// trueLayout is the layout of the truth: the same channels, readings in
+// base units and without errors.
+func trueLayout(l *drivers.Layout) (*drivers.Layout, error) {
+	out := &drivers.Layout{Channels: slices.Clone(l.Channels)}
+	for i := range out.Channels {
+		c := &out.Channels[i]
+		switch c.Kind {
+		case drivers.CellVoltage, drivers.Temperature, drivers.ModuleVoltage, drivers.ModuleCurrent:
+			c.Scale, c.Accuracy, c.Skew, c.Window = drivers.Scale{Num: 1, Den: 1}, drivers.Accuracy{}, 0, 0
+		}
+	}
+	return out, out.Index()
+}
+
+func (s *Study) newHistory() (*History, error) {
+	layout, err := trueLayout(&s.plan.Layout)
+	if err != nil {
+		return nil, err
+	}
+	h := &History{layout: layout, plan: *s.plan}
+	h.plan.Layout = *layout
+	h.planes = planes{
+		cells: layout.Cells(), temps: layout.Temps(), first: layout.Temp(0),
+		current: layout.Find(drivers.ModuleCurrent), voltage: layout.Find(drivers.ModuleVoltage),
+		beat: layout.Find(drivers.MonitorBeat), meterBeat: layout.Find(drivers.MeterBeat),
+	}
+	if h.planes.current < 0 || h.planes.voltage < 0 || h.planes.beat < 0 {
+		return nil, fmt.Errorf("study: bench %s measures no module current, no module voltage or does not count its sweeps", s.plan.Bench.Name)
+	}
+	return h, nil
+}
+
+// see adds the truth of an instant; said are the counts of what is told as it is.
+func (h *History) see(at drivers.Instant, b *virtual.Bench, said []int32, sweep bool) {
+	if n := len(h.at); n > 0 && h.at[n-1] >= at {
+		if !sweep {
+			return
+		}
+		h.drop() // seen between the sweeps, and swept now
+	}
+	row := len(h.counts)
+	h.counts = append(h.counts, said...)
+	counts := h.counts[row:]
+	m := b.Plant().Module()
+	for k := range h.planes.cells {
+		counts[k] = micro(m.Tap(k))
+	}
+	for j := range h.planes.temps {
+		counts[h.planes.first+j] = micro(m.Kelvin(b.SensorCell(j)) / 1e3) // mK
+	}
+	counts[h.planes.current], counts[h.planes.voltage] = micro(m.Current()), micro(m.TerminalVoltage())
+	h.at, h.sweep = append(h.at, at), append(h.sweep, sweep)
+}
+
+func (h *History) drop() {
+	n := len(h.at) - 1
+	h.at, h.sweep, h.counts = h.at[:n], h.sweep[:n], h.counts[:n*len(h.layout.Channels)]
+}
+
+func micro(v float64) int32 { return int32(math.Round(v * 1e6)) }
+
+func (h *History) row(k int) []int32 {
+	w := len(h.layout.Channels)
+	return h.counts[k*w : (k+1)*w]
+}
+
+// Truth computes the figures of the run as it was.
+func (h *History) Truth(options ...qualify.Option) *qualify.Figures {
+	a := qualify.New(&h.plan, options...)
+	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
+	next := 0
+	for k, at := range h.at {
+		next = h.tell(a, next, k)
+		copy(f.Counts, h.row(k))
+		// Every row is news, also between the sweeps.
+		f.Counts[h.planes.beat] = int32(k)
+		if m := h.planes.meterBeat; m >= 0 {
+			f.Counts[m] = int32(k)
+		}
+		f.At, f.Seq = at, uint64(k)
+		a.Frame(&f)
+	}
+	h.tell(a, next, len(h.at))
+	return a.Finish()
+}
+
+// tell gives the records before a row and returns the next one.
+func (h *History) tell(a *qualify.Analyser, next, row int) int {
+	for ; next < len(h.told) && h.told[next].rows <= row; next++ {
+		a.Record(h.told[next].at, h.told[next].rec)
+	}
+	return next
+}
+
+// moved is the least change of the current, A, that is looked at between sweeps.
+const moved = 0.01
+
+// witness keeps a history while a run goes on.
+type witness struct {
+	*virtual.Bench
+	h    *History
+	last []int32 // of what was said
+	beat int32
+	amps float64
+}
+
+// Stepped looks at what happens between sweeps.
+func (w *witness) Stepped(b *virtual.Bench) {
+	amps := b.Plant().Module().Current()
+	if w.last == nil || math.Abs(amps-w.amps) < moved {
+		return
+	}
+	w.amps = amps
+	w.h.see(b.Now(), b, w.last, false)
+}
+
+// Swept does nothing: the frame comes when it is fetched.
+func (w *witness) Swept(*virtual.Bench) {}
+
+func (w *witness) Frame(f *drivers.Frame) bool {
+	ok := w.Bench.Frame(f)
+	if beat := f.Counts[w.h.planes.beat]; ok && (w.last == nil || beat != w.beat) {
+		w.beat, w.amps = beat, w.Plant().Module().Current()
+		w.last = append(w.last[:0], f.Counts...)
+		w.h.see(f.At, w.Bench, f.Counts, true)
+	}
+	return ok
+}
+
+// Record runs the profile once on a good module, whose draws are the seed's, and
+// keeps its truth.
+func (s *Study) Record(seed uint64) (*History, error) {
+	none, _ := KindOf("none")
+	d, _, _ := s.trial(seed, &none)
+	rig, err := d.rig()
+	if err != nil {
+		return nil, err
+	}
+	h, err := s.newHistory()
+	if err != nil {
+		return nil, err
+	}
+	w := &witness{Bench: rig, h: h}
+	rig.Observe(w)
+	t := &tape{record: func(at drivers.Instant, r machine.Record) {
+		h.told = append(h.told, told{len(h.at), at, r})
+	}}
+	if h.Ended, h.Reason, err = s.follow(w, t); err != nil {
+		return nil, fmt.Errorf("study: seed %d: %w", seed, err)
+	}
+	return h, nil
+}
