@@ -33,10 +33,11 @@ func (w *at) Write(b []byte) (int, error) {
 // Ctrl-C in the demonstration stops the run, safe and recorded, and the record
 // is whole.
 func TestInterruptedDemoStopsSafeAndRecorded(t *testing.T) {
+	t.Parallel()
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	a := newApp(rigTime)
-	out := &at{text: "first charge", then: cancel}
+	out := &at{text: "note: closed: precharge", then: cancel}
 	a.out, a.err = out, io.Discard
 	path := filepath.Join(t.TempDir(), "demo.db")
 	root := a.root()

@@ -18,6 +18,7 @@ import (
 // A plugin is checked as a user does it: without permission nothing is switched
 // on, and the table says what held.
 func TestDriverCheck(t *testing.T) {
+	t.Parallel()
 	dir, err := os.MkdirTemp("", "rigwarden-") // short enough for a socket
 	require.NoError(t, err)
 	t.Cleanup(func() { os.RemoveAll(dir) })

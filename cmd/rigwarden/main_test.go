@@ -23,8 +23,18 @@ var programs = map[string]func(){
 	"rigwarden-real-time": func() { os.Exit(newApp(time.Now).main(os.Args[1:])) },
 }
 
+// raceOptions are for the many processes that the tests start: under the race
+// detector each would sleep a second before it ends, for late reports; a tenth of
+// that is left. What somebody sets in GORACE holds instead.
+const raceOptions = "atexit_sleep_ms=100"
+
 // TestMain lets the sessions run commands inside this test binary.
-func TestMain(m *testing.M) { testscript.Main(m, programs) }
+func TestMain(m *testing.M) {
+	if os.Getenv("GORACE") == "" {
+		os.Setenv("GORACE", raceOptions)
+	}
+	testscript.Main(m, programs)
+}
 
 func TestSessions(t *testing.T) {
 	data, err := filepath.Abs("../../testdata")
@@ -47,6 +57,7 @@ func TestSessions(t *testing.T) {
 			e.Setenv("XDG_STATE_HOME", e.WorkDir+"/state")
 			e.Setenv("XDG_RUNTIME_DIR", e.WorkDir)
 			e.Setenv("NO_COLOR", "1")
+			e.Setenv("GORACE", os.Getenv("GORACE"))
 			e.Setenv("DATA", data)
 			return nil
 		},
