@@ -200,7 +200,7 @@ m.dbc:30:1: a string begins on this line and never ends; end it with a quotation
 `, lines(problems))
 }
 
-// The bad input of issue 3: two signals on one cell, a cell left out; and the
+// Bad input: two signals on one cell, a cell left out; and the
 // rest of what a map can get wrong.
 func TestMapProblems(t *testing.T) {
 	dbc := smallDBC + `
