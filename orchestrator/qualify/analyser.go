@@ -229,7 +229,7 @@ func (a *Analyser) Frame(f *drivers.Frame) {
 	if a.run != nil {
 		a.run.frame(&a.scan, &now, f.Counts)
 	}
-	a.thermal.frame(&a.scan, f.Counts, a.scan.flows(now.i))
+	a.thermal.frame(&a.scan, f.At, f.Counts, a.scan.flows(now.i))
 	a.pulses.frame(a, &now)
 	a.have, a.last = true, now
 	a.settle()
@@ -307,7 +307,7 @@ func (a *Analyser) close(r *run) {
 	a.curve.close(r, a.cycles.full == r, r.how(&a.scan) == endCell)
 	a.pulses.close(r)
 	a.levels.close(a, r)
-	a.thermal.close(r)
+	a.thermal.ended(r)
 	a.tail.close(a, r)
 	if len(a.steps) < stepsMax {
 		a.steps = append(a.steps, r.step())

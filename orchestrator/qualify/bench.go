@@ -12,6 +12,10 @@ import (
 // (common practice, no source).
 const clockPPM = 50
 
+// edgeVolts is how far, as a share, the voltage at a step's edge lies from its mean
+// (ours): what an edge's instant costs in energy it does not cost in charge alike.
+const edgeVolts = 0.1
+
 // instruments are the sources of uncertainty of one bench. Gain and offset are
 // rectangular within the declared accuracy and the same for every sample of
 // one instrument in one run: they do not average out, and what two figures
@@ -20,6 +24,7 @@ type instruments struct {
 	shuntGain, shuntOffset *gum.Input
 	meterGain, meterOffset *gum.Input
 	clock                  *gum.Input
+	edges                  map[flow]*gum.Input
 	period                 float64 // s: how well a step's edges are known
 	scan                   *scanner
 	errors                 drivers.CellErrors
@@ -35,6 +40,7 @@ func newInstruments(plan *machine.Plan, s *scanner, c Coefficient) *instruments 
 		shuntGain: gum.Own("shunt gain", ig), shuntOffset: gum.Own("shunt offset", io),
 		meterGain: gum.Own("meter gain", vg), meterOffset: gum.Own("meter offset", vo),
 		clock:  gum.Own("clock", clockPPM*1e-6),
+		edges:  map[flow]*gum.Input{},
 		period: seconds(plan.Bench.Monitor.Period), scan: s,
 		coefficient: c, perKelvin: gum.Own("temperature coefficient", c.Within),
 		errors:  plan.Bench.Monitor.CellErrors,
@@ -48,9 +54,20 @@ func (b *instruments) charge(f flow, into float64) gum.Value {
 	v := gum.Exact(f.q/3600).With(b.shuntGain, f.q/3600).
 		With(b.shuntOffset, into*f.t/3600).With(b.clock, f.q/3600)
 	if f.t > 0 {
-		v = v.With(gum.Rectangular("step edges", b.period), f.q/f.t/3600)
+		v = v.With(b.edge(f), f.q/f.t/3600)
 	}
 	return v
+}
+
+// edge is how well a flow's beginning and end are known, s: the same for its charge
+// and its energy, so that it cancels in its mean voltage.
+func (b *instruments) edge(f flow) *gum.Input {
+	in := b.edges[f]
+	if in == nil {
+		in = gum.Rectangular("step edges", b.period)
+		b.edges[f] = in
+	}
+	return in
 }
 
 // energy is a flow's energy in Wh.
@@ -60,7 +77,7 @@ func (b *instruments) energy(f flow, into float64) gum.Value {
 		With(b.meterGain, f.e/3600).With(b.meterOffset, f.q/3600).
 		With(b.clock, f.e/3600)
 	if f.t > 0 {
-		v = v.With(gum.Rectangular("step edges", b.period), f.e/f.t/3600)
+		v = v.With(b.edge(f), f.e/f.t/3600).With(gum.Rectangular("voltage at the edges", b.period), edgeVolts*f.e/f.t/3600)
 	}
 	return v
 }

@@ -370,7 +370,7 @@ func TestPrechargeLeavesTheModuleFull(t *testing.T) {
 	assert.Empty(t, find(t, r.a.Finish(), qualify.CapacityReceived).Reason)
 }
 
-// A sensor whose readings jump does not prove a rise to half a step.
+// A sensor whose readings jump has not risen, and does not prove it to half a step.
 func TestTemperatureRiseStatesNoise(t *testing.T) {
 	r := newRig(t, cyclePlan(t, bench(6, 2, drivers.Second)))
 	r.temps = []float64{25, 25}
@@ -384,10 +384,10 @@ func TestTemperatureRiseStatesNoise(t *testing.T) {
 	})
 	r.end("time")
 	g := find(t, r.a.Finish(), qualify.TemperatureRise)
-	assert.InDelta(t, 0.2, g.Value, 1e-9)
+	assert.InDelta(t, 0, g.Value, 1e-9)
 	// Differences of 0.2 K throughout: a standard deviation of 0.2/sqrt(2) K in
-	// each of two readings (computed).
-	assert.InDelta(t, 2*0.2, g.U, 0.02)
+	// each reading, of which ten make each of two means (computed).
+	assert.InDelta(t, 2*0.2/math.Sqrt(10), g.U, 0.002)
 }
 
 func TestRestAndBalance(t *testing.T) {
@@ -408,11 +408,14 @@ func TestRestAndBalance(t *testing.T) {
 	r.rest(stepRest, 2, 10*drivers.Minute)
 	f := r.a.Finish()
 	g := find(t, f, qualify.RestSpread)
-	assert.InDelta(t, 10.6, g.Value, 0.01)
-	// Two taps, each 1 mV on its own and half a microvolt step.
-	assert.InEpsilon(t, trapezoid(1, 1), g.U, 2e-3)
+	// What is read, 10.6 mV, lies inside; one cell far from its siblings makes the
+	// answer err to the greater.
+	assert.InDelta(t, 10.6, g.Value, 0.5)
+	// Two taps, each 1 mV on its own and half a microvolt step, would have this
+	// interval alone; seven siblings close to each other narrow it.
+	assert.InDelta(t, 0.8*trapezoid(1, 1), g.U, 0.2*trapezoid(1, 1))
 	assert.Equal(t, "settle, 10 min: cell 4 highest, cell 7 lowest", g.Detail)
-	assert.InDelta(t, 30.6, find(t, f, qualify.RestSpreadBefore).Value, 0.01)
+	assert.InDelta(t, 30.6, find(t, f, qualify.RestSpreadBefore).Value, 0.7)
 	assert.InDelta(t, 7, find(t, f, qualify.SumDifference).Value, 0.01)
 	// Eight taps of 1 mV that may all err together, and the meter's 5 mV.
 	assert.InEpsilon(t, trapezoid(8, 5), find(t, f, qualify.SumDifference).U, 2e-3)
@@ -460,10 +463,11 @@ func TestTableRoundsToTheInterval(t *testing.T) {
 // Eight taps of one monitor: their sum errs most where all err together, their
 // differences where each errs on its own; what the bench declares decides.
 func TestTapsOfOneMonitor(t *testing.T) {
-	for errors, want := range map[drivers.CellErrors]struct{ sum, spread float64 }{
-		drivers.ErrorsUndeclared: {8 * gum.Level, trapezoid(1, 1)},
-		drivers.ErrorsShared:     {8 * gum.Level, 0},
-		drivers.ErrorsOwn:        {2 * math.Sqrt(8.0/3), trapezoid(1, 1)},
+	for errors, want := range map[drivers.CellErrors]struct{ sum, least, most float64 }{
+		drivers.ErrorsUndeclared: {8 * gum.Level, 0.6 * trapezoid(1, 1), trapezoid(1, 1)},
+		drivers.ErrorsShared:     {8 * gum.Level, 0, 3e-3},
+		// Two taps alone would have a trapezoid; close siblings narrow it.
+		drivers.ErrorsOwn: {2 * math.Sqrt(8.0/3), 0.6 * trapezoid(1, 1), trapezoid(1, 1)},
 	} {
 		b := bench(8, 2, drivers.Second)
 		b.Monitor.CellAccuracy = drivers.Accuracy{Offset: 1000}
@@ -474,7 +478,9 @@ func TestTapsOfOneMonitor(t *testing.T) {
 		r.rest(stepRest, 1, 20*drivers.Minute)
 		f := r.a.Finish()
 		assert.InDelta(t, want.sum, find(t, f, qualify.SumDifference).U, 0.02*8, "sum, %q", errors)
-		assert.InDelta(t, want.spread, find(t, f, qualify.RestSpread).U, 3e-3, "spread, %q", errors)
+		u := find(t, f, qualify.RestSpread).U
+		assert.GreaterOrEqual(t, u, want.least, "spread, %q", errors)
+		assert.LessOrEqual(t, u, want.most, "spread, %q", errors)
 	}
 }
 

@@ -36,7 +36,8 @@ func (p *pulses) shortest() (first, last *resist) {
 // joints infers what each cell's tap-to-tap resistance has over its siblings'
 // median just after the edge, where a joint shows whole and the cell's slow part
 // not yet. What siblings differ by themselves cannot be told from a joint: their
-// scatter is part of the uncertainty.
+// scatter is told beside it. It is no part of the uncertainty, which is that of the
+// excess as it is defined.
 func (p *pulses) joints(b *instruments) (worst Figure, cells []Figure) {
 	first, last := p.shortest()
 	x, ok := first.values()
@@ -51,9 +52,9 @@ func (p *pulses) joints(b *instruments) (worst Figure, cells []Figure) {
 	for c := range x {
 		v := gum.Exact(x[c]-median).
 			With(b.cellGain(c), x[c]).With(b.shuntGain, -(x[c]-median)).
-			With(gum.Normal("siblings' own scatter", scatter, n-1), 1).
 			With(gum.Normal("noise", math.Sqrt2*max(first.noise[c], p.scan.mul[c]/math.Sqrt(12))*1000/math.Abs(first.di), 0), 1)
-		f := figure(JointExcess, "mOhm", v).because(first.conditions(b.coefficient)).with(first.split(last, x, median, c))
+		f := figure(JointExcess, "mOhm", v).because(first.conditions(b.coefficient)).
+			with(fmt.Sprintf("its siblings scatter by %.2g mOhm; %s", scatter, first.split(last, x, median, c)))
 		f.Budget, f.Cell = nil, c+1
 		cells = append(cells, f)
 		if x[c] > x[at] {

@@ -150,7 +150,7 @@ func TestJointIsToldFromACell(t *testing.T) {
 		assert.InDelta(t, want, worst.Value, 0.02, name)
 		assert.Contains(t, worst.Detail, "cell 6 over its siblings'", name)
 		assert.Less(t, worst.U, worst.Value, name)
-		assert.Greater(t, worst.U, 0.01*1000*stepOhms(0.1), "siblings scatter")
+		assert.Contains(t, worst.Detail, "its siblings scatter by ", name)
 		var constant, factor float64
 		_, err := fmtScan(worst.Detail, &constant, &factor)
 		require.NoError(t, err, worst.Detail)

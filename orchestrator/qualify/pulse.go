@@ -26,6 +26,10 @@ const (
 // Levels of a pulse's edge, as shares of its step.
 const (
 	edgeLow, edgeHalf, edgeHigh = 0.1, 0.5, 0.9
+	// edgeStill is how much of its step the current may have before the edge, beside
+	// twice what the shunt may read without one: where a monitor reads often, the
+	// foot of the ramp is no rest.
+	edgeStill = 0.005
 	// edgeMoves is how much of the step the current may change between two
 	// frames of the plateau.
 	edgeMoves = 0.002
@@ -95,8 +99,11 @@ type pulses struct {
 	havePre bool
 	t0      float64 // s after preAt
 	rise    float64 // s, from a tenth to nine tenths of the step
-	bracket float64 // s between the frames on either side of it
-	next    int     // index in pulseTimes
+	still   float64 // A
+	late    float64 // s, the half width of what is known of t0
+	ramp    edge
+	between [2]float64 // s after preAt, of the readings between which the half was crossed
+	next    int        // index in pulseTimes
 	missing bool
 	index   int
 	pass    int
@@ -143,6 +150,8 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 	for _, x := range []*snapshot{&p.pre, &p.prev, &p.now, &p.early} {
 		x.cells = make([]float64, s.cells)
 	}
+	_, offset := s.accuracy(s.current)
+	p.still = 2 * offset
 	p.noise = make([]float64, s.cells)
 	for d := range p.results {
 		for k := range p.results[d] {
@@ -200,9 +209,14 @@ func (p *pulses) step(a *Analyser, r *run, now *reading) {
 		w := (edgeHalf - before) / (x - before)
 		last := seconds(p.prevAt.Sub(p.preAt))
 		p.t0 = last + w*(since-last)
+		p.between = [2]float64{last, since}
 	}
+	p.ramp.see(since, x)
 	if x >= edgeHigh {
-		p.rise, p.bracket = since, since
+		p.rise, p.late = since, since/2
+		if t0, half, ok := p.ramp.found(p.between); ok {
+			p.t0, p.late = t0, half
+		}
 		// Frames see an edge no sharper than their period; what the instrument
 		// declares is better where the frames do not contradict it.
 		if slew := p.slew[p.dir]; slew > 0 {
@@ -251,6 +265,9 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 		return false
 	}
 	if quiet {
+		if p.havePre && math.Abs(now.i) > max(edgeStill*least(p.wants[r.index]), p.still) {
+			return false
+		}
 		p.pre.copy(&p.now)
 		// The meter's last value stands for rest even where it is a frame old.
 		p.pre.v, p.pre.vOK = now.v, now.vOK
@@ -265,6 +282,7 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 		p.want = -want
 	}
 	p.phase, p.t0, p.next = pulseRising, -1, 0
+	p.ramp = newEdge(p.want-p.pre.i, p.slew[dir])
 	p.index, p.pass, p.label = r.index, r.pass, r.spec.Label
 	p.quiet(a)
 	return true

@@ -31,7 +31,8 @@ func (p *pulses) take(prev, now *snapshot, w, short float64) {
 	copy(r.rest, p.pre.cells)
 	r.when = p.preAt
 	r.meter, r.dof = p.meter, p.dof
-	r.late = p.bracket/2 + p.skew + short
+	// The cells' readings lie anywhere within skew and window from the current's.
+	r.late = p.late + p.skew/2 + short
 	if full != 0 && at > p.tEdge {
 		// The step grows ever more slowly: the slope since the point before
 		// bounds the slope here.

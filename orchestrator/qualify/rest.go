@@ -139,6 +139,18 @@ func (x *rested) sum(b *instruments) Figure {
 	return f
 }
 
+// apart is how far the cells are apart, in mV, if each tap errs on its own.
+func (x *rested) apart(b *instruments) band {
+	var y, a []float64
+	for c, v := range x.cells {
+		if !math.IsNaN(v) {
+			gain, offset := b.scan.accuracy(c)
+			y, a = append(y, 1000*v), append(a, 1000*(gain*v+offset+b.scan.mul[c]/2))
+		}
+	}
+	return inferred(y, a).span
+}
+
 func (x *rested) spread(b *instruments, name string) Figure {
 	lo, hi := -1, -1
 	for c, v := range x.cells {
@@ -155,7 +167,18 @@ func (x *rested) spread(b *instruments, name string) Figure {
 	if lo < 0 {
 		return unproven(name, "mV", "no cell gave a reading at the end of the rest")
 	}
-	v := gum.Scale(1000, b.over(func(tap tapper) gum.Value { return gum.Sub(tap(hi, x.cells[hi]), tap(lo, x.cells[lo])) }))
-	return figure(name, "mV", v).because(x.reason).
+	read := func(tap tapper) gum.Value {
+		return gum.Scale(1000, gum.Sub(tap(hi, x.cells[hi]), tap(lo, x.cells[lo])))
+	}
+	f := figure(name, "mV", read(b.common)) // all err alike: the difference is as it was read
+	if b.errors != drivers.ErrorsShared {
+		own := x.apart(b)
+		if b.errors != drivers.ErrorsOwn {
+			// Not declared: the interval holds what either would say.
+			own.half = max(own.half, math.Abs(own.x-f.Value)+f.U)
+		}
+		f = banded(name, "mV", own)
+	}
+	return f.because(x.reason).
 		with(fmt.Sprintf("%s, %.0f min: cell %d highest, cell %d lowest", x.label, seconds(x.long)/60, hi+1, lo+1))
 }

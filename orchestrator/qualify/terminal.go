@@ -8,35 +8,32 @@ import (
 )
 
 // terminals tell what the module's resistance has over the sum of its cells': what
-// no tap sees. Constant in time, it is the mean over the times of the pulses of
-// both directions; readings at several times of one pulse share the reading before
-// its edge, so that its noise does not average out over them. Meter and shunt
-// gains are those of one instrument; each tap has its own.
+// no tap sees. It is constant in time, and so the mean over the pulses of both
+// directions, each at its longest time: soon after the edge the cells' voltages
+// still move so fast that meter and taps, which do not read at the same instant,
+// differ by it. Meter and shunt gains are those of one instrument; each tap has its
+// own.
 func (p *pulses) terminals(b *instruments) []Figure {
 	var values []gum.Value
-	pulses := 0
 	why := ""
 	for d := range p.results {
-		var own []*resist
+		var r *resist
 		for k := range p.results[d] {
-			if r := &p.results[d][k]; r.seen && r.reason == "" && r.flaw == "" && r.dvOK {
-				own = append(own, r)
-			} else if r.seen && r.flaw != "" {
-				why = r.flaw
+			if x := &p.results[d][k]; x.seen && x.reason == "" && x.dvOK {
+				r = x
 			}
 		}
-		if len(own) == 0 {
+		if r == nil {
 			continue
 		}
-		pulses++
-		before := gum.Normal("noise before the pulse", p.terminalNoise(own[0]), own[0].dof)
-		for _, r := range own {
-			v, ok := p.terminal(b, r)
-			if !ok {
-				return []Figure{unproven(TerminalResistance, "mOhm", r.label+": a cell gave no reading")}
-			}
-			values = append(values, v.With(before, 1).With(gum.Normal("noise in the pulse", p.terminalNoise(r), r.dof), 1))
+		if r.flaw != "" {
+			why = r.flaw
 		}
+		v, ok := p.terminal(b, r)
+		if !ok {
+			return []Figure{unproven(TerminalResistance, "mOhm", r.label+": a cell gave no reading")}
+		}
+		values = append(values, v.With(gum.Normal("noise", p.terminalNoise(r)*math.Sqrt2, r.dof), 1))
 	}
 	if len(values) == 0 {
 		if !p.planned[0] && !p.planned[1] {
@@ -48,7 +45,7 @@ func (p *pulses) terminals(b *instruments) []Figure {
 		return []Figure{unproven(TerminalResistance, "mOhm", why)}
 	}
 	f := figure(TerminalResistance, "mOhm", gum.Mean(values...)).because(why)
-	return []Figure{f.with(fmt.Sprintf("beyond the taps; %d times of %d pulses", len(values), pulses))}
+	return []Figure{f.with(fmt.Sprintf("beyond the taps, from %d pulses", len(values)))}
 }
 
 // terminal is the excess at one time, without noise.

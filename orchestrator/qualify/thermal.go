@@ -3,117 +3,164 @@ package qualify
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
-// thermal keeps the extremes of the temperature sensors.
+// thermalWindow is over how long readings are averaged before one is called the
+// greatest: of a day's single readings the greatest is so by its noise.
+const thermalWindow = 10 * drivers.Second
+
+// thermal keeps the extremes of the temperature sensors' means.
 type thermal struct {
-	seen, spreadSeen bool
-	max              float64 // K
-	maxAt            int
-	coldK, hotK      float64 // of the frame with the greatest spread
-	cold, hot        int
-	start            []float64 // K, each sensor's first reading; 0 before it
-	before           []float64 // K, each sensor's latest reading; 0 before the first
-	squares          []float64 // K^2, of the differences of readings that follow each other
-	pairs            []int64   // how many of those
-	rise             float64
-	riseAt           int
-	reason           string
-	missing          int64
+	// The window under way.
+	began   drivers.Instant
+	sums    []float64
+	n       int
+	flowed  bool
+	windows int
+
+	start     []float64 // K, each sensor's first mean
+	hottest   []float64 // K, all sensors' means when one was hottest
+	apart     []float64 // K, when they were furthest apart under current
+	risen     []float64 // K, each sensor's greatest rise
+	before    []float64 // K, each sensor's latest reading; 0 before the first
+	squares   []float64 // K^2, of the differences of readings that follow each other
+	pairs     int64
+	perWindow int
+	reason    string
+	missing   int64
 }
 
 func (t *thermal) init(s *scanner) {
-	t.max = math.Inf(-1)
-	t.start, t.before = make([]float64, s.temps), make([]float64, s.temps)
-	t.squares, t.pairs = make([]float64, s.temps), make([]int64, s.temps)
+	t.sums, t.start, t.risen = make([]float64, s.temps), make([]float64, s.temps), make([]float64, s.temps)
+	t.before, t.squares = make([]float64, s.temps), make([]float64, s.temps)
+	t.hottest, t.apart = make([]float64, 0, s.temps), make([]float64, 0, s.temps)
 }
 
-// frame looks at all sensors; the spread counts while current flows.
-func (t *thermal) frame(s *scanner, counts []int32, flows bool) {
-	lo, hi, cold, hot := math.Inf(1), math.Inf(-1), 0, 0
+// frame takes all sensors; their spread counts while current flows.
+func (t *thermal) frame(s *scanner, at drivers.Instant, counts []int32, flows bool) {
 	for i := range s.temps {
-		c := counts[s.cells+i]
-		if c == drivers.NoReading {
+		if counts[s.cells+i] == drivers.NoReading {
 			t.missing++
-			continue
+			return
 		}
-		v := s.value(s.cells+i, c)
-		if t.start[i] == 0 {
-			t.start[i] = v
-		} else {
+	}
+	if t.n > 0 && at.Sub(t.began) >= thermalWindow {
+		t.close()
+	}
+	if t.n == 0 {
+		t.began, t.flowed = at, true
+	}
+	for i := range s.temps {
+		v := s.value(s.cells+i, counts[s.cells+i])
+		t.sums[i] += v
+		if t.before[i] != 0 {
 			d := v - t.before[i]
 			t.squares[i] += d * d
-			t.pairs[i]++
 		}
 		t.before[i] = v
-		if v-t.start[i] > t.rise {
-			t.rise, t.riseAt = v-t.start[i], i
-		}
-		if v < lo {
-			lo, cold = v, i
-		}
-		if v > hi {
-			hi, hot = v, i
-		}
 	}
-	if hi < lo {
-		return
-	}
-	t.seen = true
-	if hi > t.max {
-		t.max, t.maxAt = hi, hot
-	}
-	if flows && (!t.spreadSeen || hi-lo > t.hotK-t.coldK) {
-		t.spreadSeen, t.hotK, t.coldK, t.cold, t.hot = true, hi, lo, cold, hot
-	}
+	t.pairs++
+	t.n++
+	t.flowed = t.flowed && flows
 }
 
-func (t *thermal) close(r *run) {
+// close ends a window.
+func (t *thermal) close() {
+	for i := range t.sums {
+		t.sums[i] /= float64(t.n)
+	}
+	if t.windows == 0 {
+		copy(t.start, t.sums)
+		t.perWindow = t.n
+	}
+	if len(t.sums) > 0 {
+		if len(t.hottest) == 0 || slices.Max(t.sums) > slices.Max(t.hottest) {
+			t.hottest = append(t.hottest[:0], t.sums...)
+		}
+		if t.flowed && (len(t.apart) == 0 || apart(t.sums) > apart(t.apart)) {
+			t.apart = append(t.apart[:0], t.sums...)
+		}
+	}
+	for i, v := range t.sums {
+		t.risen[i] = max(t.risen[i], v-t.start[i])
+	}
+	clear(t.sums)
+	t.n = 0
+	t.windows++
+}
+
+func apart(x []float64) float64 { return slices.Max(x) - slices.Min(x) }
+
+func (t *thermal) ended(r *run) {
 	if why := r.reason(); why != "" && t.reason == "" {
 		t.reason = r.spec.Label + ": " + why
 	}
 }
 
 func (t *thermal) figures(b *instruments) []Figure {
-	if !t.seen || b.scan.temps == 0 {
+	if t.n > 0 && (t.windows == 0 || t.n > t.perWindow/2) {
+		t.close() // what is left is a window where it is one's better half
+	}
+	if len(t.hottest) == 0 {
 		why := "no temperature was read"
 		return []Figure{unproven(TemperatureMax, "degC", why), unproven(TemperatureRise, "K", why), unproven(TemperatureSpread, "K", why)}
 	}
 	reason := t.reason
 	if t.missing > 0 && reason == "" {
-		reason = fmt.Sprintf("%d temperature readings are missing", t.missing)
+		reason = fmt.Sprintf("%d frames lack a temperature reading", t.missing)
 	}
-	sensor := func(i int, kelvin float64) gum.Value {
-		pos := b.scan.layout.Temp(i)
-		gain, offset := b.scan.accuracy(pos)
-		return gum.Exact(kelvin).With(gum.Rectangular("sensor gain", gain), kelvin).
-			With(gum.Rectangular("sensor offset", offset), 1).
-			With(gum.Rectangular("sensor step", b.scan.mul[pos]/2), 1)
+	hot := inferred(t.hottest, t.accuracies(b, t.hottest)).top
+	hot.x -= 273.15
+	out := []Figure{
+		banded(TemperatureMax, "degC", hot).because(reason).with(fmt.Sprintf("sensor %d reads highest, %.1f degC over %.0f s",
+			index(t.hottest, slices.Max(t.hottest))+1, slices.Max(t.hottest)-273.15, seconds(thermalWindow))),
+		t.rise(b).because(reason),
 	}
-	hottest := gum.Sub(sensor(t.maxAt, t.max), gum.Exact(273.15))
-	out := []Figure{figure(TemperatureMax, "degC", hottest).because(reason).with(fmt.Sprintf("sensor %d", t.maxAt+1))}
-	// One sensor: its offset is the same before and after and cancels.
-	pos := b.scan.layout.Temp(t.riseAt)
-	gain, _ := b.scan.accuracy(pos)
-	rise := gum.Exact(t.rise).With(gum.Rectangular("sensor gain", gain), t.rise).
-		With(gum.Rectangular("sensor step", b.scan.mul[pos]/2*math.Sqrt2), 1)
-	if n := t.pairs[t.riseAt]; n > 0 {
-		// By the mean square successive difference, which a slow rise leaves alone
-		// (J. von Neumann 1941, from memory); the first and the highest reading
-		// have it each.
-		rise = rise.With(gum.Normal("sensor noise", math.Sqrt(t.squares[t.riseAt]/float64(2*n)), float64(n)), math.Sqrt2)
-	}
-	out = append(out, figure(TemperatureRise, "K", rise).because(reason).
-		with(fmt.Sprintf("sensor %d over its first reading", t.riseAt+1)))
-	if !t.spreadSeen {
+	if len(t.apart) == 0 {
 		return append(out, unproven(TemperatureSpread, "K", "no current flowed"))
 	}
-	v := gum.Sub(sensor(t.hot, t.hotK), sensor(t.cold, t.coldK))
-	return append(out, figure(TemperatureSpread, "K", v).because(reason).
-		with(fmt.Sprintf("sensor %d over sensor %d", t.hot+1, t.cold+1)))
+	span := inferred(t.apart, t.accuracies(b, t.apart)).span
+	return append(out, banded(TemperatureSpread, "K", span).because(reason).
+		with(fmt.Sprintf("sensor %d reads %.1f K over sensor %d", index(t.apart, slices.Max(t.apart))+1, apart(t.apart), index(t.apart, slices.Min(t.apart))+1)))
+}
+
+func index(x []float64, v float64) int { return slices.Index(x, v) }
+
+func (t *thermal) accuracies(b *instruments, kelvin []float64) []float64 {
+	out := make([]float64, len(kelvin))
+	for i := range out {
+		gain, offset := b.scan.accuracy(b.scan.layout.Temp(i))
+		out[i] = gain*kelvin[i] + offset
+	}
+	return out
+}
+
+// rise is the greatest rise of one sensor: its offset is the same before and after
+// and cancels. Means of noisy readings are finer than their step where the noise
+// reaches half of it; a quiet sensor is no finer than its step.
+func (t *thermal) rise(b *instruments) Figure {
+	at := index(t.risen, slices.Max(t.risen))
+	pos := b.scan.layout.Temp(at)
+	gain, _ := b.scan.accuracy(pos)
+	v := gum.Exact(t.risen[at]).With(gum.Rectangular("sensor gain", gain), t.risen[at])
+	step := b.scan.mul[pos]
+	noise := 0.0
+	if t.pairs > 1 {
+		// By the mean square successive difference, which a slow rise leaves alone
+		// (J. von Neumann 1941, from memory).
+		noise = math.Sqrt(t.squares[at] / float64(2*(t.pairs-1)))
+	}
+	if noise < step/2 {
+		v = v.With(gum.Rectangular("sensor step", step/2*math.Sqrt2), 1)
+	}
+	if n := float64(t.perWindow); n > 0 && noise > 0 {
+		v = v.With(gum.Normal("sensor noise", noise/math.Sqrt(n), 0), math.Sqrt2)
+	}
+	return figure(TemperatureRise, "K", v).with(fmt.Sprintf("sensor %d over its first %.0f s", at+1, seconds(thermalWindow)))
 }
 
 // temperatures returns the mean in degC and the spread in K of a frame.

@@ -12,7 +12,7 @@ import (
 )
 
 // History is what the plant knew of one run: its channels in base units (uV,
-// uA, mK) and without errors, at each sweep of the monitor and, where current moves, about
+// uA, mK) and without errors, at each sweep of the monitor and, where current rises, about
 // every millisecond; and the run's records in their places. Other benches' errors
 // can be drawn over it as often as one likes.
 type History struct {
@@ -108,8 +108,8 @@ func (h *History) row(k int) []int32 {
 }
 
 // Truth computes the figures of the run as it was.
-func (h *History) Truth(options ...qualify.Option) *qualify.Figures {
-	a := qualify.New(&h.plan, options...)
+func (h *History) Truth() *qualify.Figures {
+	a := qualify.New(&h.plan)
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
 	next := 0
 	for k, at := range h.at {
@@ -135,7 +135,8 @@ func (h *History) tell(a *qualify.Analyser, next, row int) int {
 	return next
 }
 
-// moved is the least change of the current, A, that is looked at between sweeps.
+// moved is the least rise of the current's magnitude, A, that is looked at between
+// sweeps: where a pulse begins must be known to the millisecond.
 const moved = 0.01
 
 // witness keeps a history while a run goes on.
@@ -150,7 +151,7 @@ type witness struct {
 // Stepped looks at what happens between sweeps.
 func (w *witness) Stepped(b *virtual.Bench) {
 	amps := b.Plant().Module().Current()
-	if w.last == nil || math.Abs(amps-w.amps) < moved {
+	if w.last == nil || math.Abs(amps)-math.Abs(w.amps) < moved {
 		return
 	}
 	w.amps = amps

@@ -51,7 +51,7 @@ func (s *Study) instruments(r *rand.Rand, h *History) []instrument {
 func (s *Study) Measure(h *History, seed uint64) *qualify.Figures {
 	r := rand.New(rand.NewPCG(seed, 0x6d656173))
 	bench := s.instruments(r, h)
-	a := qualify.New(s.plan, qualify.Agreed(s.Criteria))
+	a := qualify.New(s.plan)
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
 	read := func(i, k int) {
 		q := &bench[i]

@@ -1,0 +1,67 @@
+package qualify
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// Drawn from the model that is stated, the stated interval holds the greatest and
+// the range of what was read as often as it says, whether siblings differ by less
+// than their accuracies or by more; what is read off is too great by far. The truth
+// is the drawn one (simulation, no source).
+func TestExtremesHoldTheTruth(t *testing.T) {
+	const seed, draws, n = 11, 400, 6
+	r := rand.New(rand.NewPCG(seed, 1))
+	for _, s := range []float64{0.1, 0.25, 0.5, 1, 2} {
+		top, span, naive := 0, 0, 0
+		for range draws {
+			y, a := make([]float64, n), make([]float64, n)
+			most, least, hi, lo := math.Inf(-1), math.Inf(1), math.Inf(-1), math.Inf(1)
+			for i := range y {
+				v := s * r.NormFloat64()
+				most, least = max(most, v), min(least, v)
+				a[i] = 0.5
+				y[i] = v + 0.5*(2*r.Float64()-1)
+				hi, lo = max(hi, y[i]), min(lo, y[i])
+			}
+			e := inferred(y, a)
+			if math.Abs(e.top.x-most) <= e.top.half {
+				top++
+			}
+			if math.Abs(e.span.x-(most-least)) <= e.span.half {
+				span++
+			}
+			if hi-lo > most-least {
+				naive++
+			}
+		}
+		for what, hits := range map[string]int{"greatest": top, "range": span} {
+			share := float64(hits) / draws
+			t.Logf("deviation %g: %s held in %.1f %%", s, what, 100*share)
+			assert.InDelta(t, 0.9545, share, 0.05, "seed %d, deviation %g: %s", seed, s, what)
+		}
+		if s <= 0.5 {
+			assert.Greater(t, float64(naive)/draws, 0.65, "seed %d, deviation %g: the range that is read", seed, s)
+		}
+	}
+}
+
+// One reading, and readings without accuracies, stand as they are.
+func TestExtremesOfLittle(t *testing.T) {
+	e := inferred([]float64{3}, []float64{0.5})
+	assert.InDelta(t, 3, e.top.x, 0)
+	assert.InDelta(t, 0.5*0.9545, e.top.half, 1e-3) // a rectangle
+	e = inferred([]float64{1, 4, 2}, []float64{0, 0, 0})
+	assert.Equal(t, extremes{top: band{x: 4}, span: band{x: 3}}, e)
+}
+
+// Far apart, readings tell the greatest as well as its own accuracy does.
+func TestExtremesFarApart(t *testing.T) {
+	e := inferred([]float64{0, 10, 30, 60}, []float64{0.5, 0.5, 0.5, 0.5})
+	assert.InDelta(t, 60, e.top.x, 0.2)
+	assert.InDelta(t, 60, e.span.x, 0.5)
+	assert.Less(t, e.top.half, 1.0)
+}
