@@ -186,11 +186,15 @@ func (c *holdCase) plan(t testing.TB) *machine.Plan {
 	m, problems := profiles.ParseModule("module.yaml", []byte(module))
 	require.Empty(t, problems, "seed %d\n%s", c.seed, module)
 	b := &profiles.Bench{Bench: c.bench, HaltPath: 50 * drivers.Millisecond}
+	// Instruments of a workshop on a small cell: hardware bounds what they can give.
+	most := drivers.Microamps(1.8 * c.rated * 1e6)
+	b.Protections.CurrentLimit = &profiles.CurrentLimit{Charge: most, Discharge: most}
 	for _, s := range []*drivers.PowerSpec{&b.Supply, &b.Load} {
 		s.Delay = drivers.Span(float64(s.Delay) * c.late)
 	}
 	plan, problems := profiles.Compile(p, m, b)
 	require.Empty(t, problems, "seed %d", c.seed)
+	plan.Probe = 0 // the control is judged, from its first current on
 	return plan
 }
 
