@@ -19,7 +19,7 @@ import (
 type studyFlags struct {
 	module, profile, bench, criteria string
 	kinds                            []string
-	modules, first                   uint64
+	modules, first, measured         uint64
 	period                           time.Duration
 	parts                            string
 }
@@ -52,6 +52,7 @@ A seed gives the same on any machine. Progress goes to standard error.`,
 	fl.Uint64Var(&f.modules, "modules", 100, "how many modules of each kind")
 	fl.DurationVar(&f.period, "period", 0, "how often the monitor reads, where that is to be other than the bench says: seldom is quicker")
 	fl.StringVar(&f.parts, "parts", "", "folder in which each finished kind is kept, so that a study that was broken off goes on")
+	fl.Uint64Var(&f.measured, "measured", 0, "how many modules to measure for how often stated intervals hold the truth")
 	fl.Uint64Var(&f.first, "first", 1, "the first seed")
 	if err := c.RegisterFlagCompletionFunc("kind", offer(kindNames)); err != nil {
 		panic(err) // the flag is not there
@@ -94,7 +95,7 @@ func (f *studyFlags) study() (*study.Study, []study.Kind, error) {
 			kinds = append(kinds, k)
 		}
 	}
-	if f.modules < 1 || f.modules > 1_000_000 {
+	if f.modules < 1 || f.modules > 1_000_000 || f.measured > 1_000_000 {
 		return nil, nil, usagef("--modules %d: 1 to 1000000 would be right", f.modules)
 	}
 	var problems []profiles.Problem
@@ -163,6 +164,11 @@ func (a *app) study(ctx context.Context, f studyFlags) error {
 		}
 		n += done
 	}
+	if f.measured > 0 {
+		if err := a.studyIntervals(ctx, &f, s, tally); err != nil {
+			return err
+		}
+	}
 	if a.json {
 		if err := a.printJSON(map[string]any{"asked": total, "modules": n, "first_seed": f.first, "curves": tally.Curves(), "coverage": tally.Coverages(), "false_alarms": tally.FalseAlarms()}); err != nil {
 			return err
@@ -185,6 +191,9 @@ func (f *studyFlags) command() string {
 		f.module, f.profile, f.bench, f.criteria, f.modules, f.first)
 	if f.period > 0 {
 		s += " --period " + f.period.String()
+	}
+	if f.measured > 0 {
+		s += fmt.Sprintf(" --measured %d", f.measured)
 	}
 	for _, k := range f.kinds {
 		s += fmt.Sprintf(" --kind %q", k)
@@ -215,4 +224,30 @@ func (a *app) studyKinds(ctx context.Context, f *studyFlags, s *study.Study, kin
 	})
 	told.clear()
 	return n, errors.Join(err, broken)
+}
+
+// studyIntervals measures runs again and again, with what every figure needs.
+func (a *app) studyIntervals(ctx context.Context, f *studyFlags, s *study.Study, tally *study.Tally) error {
+	m, err := s.Measuring()
+	if err != nil {
+		return usageError{err}
+	}
+	of := fmt.Sprintf("%s, %d measured from %d", m.Name(), f.measured, f.first)
+	if f.parts != "" {
+		p, ok, err := study.Kept(f.parts, of, "")
+		if err != nil || ok {
+			tally.Put(p)
+			return err
+		}
+	}
+	err = m.Remeasure(ctx, tally, f.first, int(f.measured), runtime.GOMAXPROCS(0), func(n int) {
+		fmt.Fprintf(a.err, "%d of %d measured\n", n, f.measured)
+	})
+	if err != nil {
+		return err
+	}
+	if f.parts != "" {
+		return tally.Take(of, "").Keep(f.parts)
+	}
+	return nil
 }

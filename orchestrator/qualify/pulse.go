@@ -99,7 +99,8 @@ type pulses struct {
 	havePre bool
 	t0      float64 // s after preAt
 	rise    float64 // s, from a tenth to nine tenths of the step
-	still   float64 // A
+	still   float64 // A, twice what the shunt may read without a current
+	box     int     // the contactors' state, -1 without
 	late    float64 // s, the half width of what is known of t0
 	ramp    edge
 	between [2]float64 // s after preAt, of the readings between which the half was crossed
@@ -151,7 +152,11 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 		x.cells = make([]float64, s.cells)
 	}
 	_, offset := s.accuracy(s.current)
-	p.still = 2 * offset
+	p.box = -1
+	if s.current >= 0 {
+		p.still = max(2*offset, 4*s.mul[s.current])
+		p.box = s.layout.Find(drivers.BoxState)
+	}
 	p.noise = make([]float64, s.cells)
 	for d := range p.results {
 		for k := range p.results[d] {
@@ -301,8 +306,14 @@ func (p *pulses) quiet(a *Analyser) {
 	n := 0.0
 	for k := 1; k+1 < a.ring.len(); k++ {
 		row, older := a.ring.row(k), a.ring.row(k+1)
+		if older[s.current] == drivers.NoReading || row[s.current] == drivers.NoReading {
+			continue
+		}
 		if math.Abs(s.value(s.current, older[s.current])-p.pre.i) > edgeLow*math.Abs(p.want) {
 			break
+		}
+		if p.stirred(row) || p.stirred(older) || p.box >= 0 && row[p.box] != older[p.box] {
+			continue // closing on to a link moves the voltages, which is no noise
 		}
 		for c := range p.noise {
 			if row[c] != drivers.NoReading && older[c] != drivers.NoReading {
@@ -323,6 +334,11 @@ func (p *pulses) quiet(a *Analyser) {
 		p.meter, p.dof = math.Sqrt(p.meter/(2*n)), n
 	}
 	p.temp, p.gapK = temperatures(s, a.ring.row(0))
+}
+
+// stirred says that a current flowed that is none of a pulse.
+func (p *pulses) stirred(counts []int32) bool {
+	return math.Abs(p.scan.value(p.scan.current, counts[p.scan.current])-p.pre.i) > p.still
 }
 
 // plateau takes the results whose time has come.

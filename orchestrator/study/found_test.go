@@ -16,6 +16,7 @@ const (
 title: one pulse
 expect_start: 60 %
 steps:
+  - close
   - rest: {label: at rest, for: 6 min}
   - pulse: {label: out, discharge: 1 C, for: 12 s, use: resistance}
   - rest: {label: after, for: 30 s}

@@ -1,12 +1,101 @@
 package study
 
 import (
+	"context"
+	_ "embed" // measure.yaml
+	"fmt"
 	"math"
 	"math/rand/v2"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/profiles"
 )
+
+//go:embed measure.yaml
+var measureProfile []byte
+
+// Measuring is the same module, bench and criteria with a profile that has every
+// kind of module figure in some hours.
+func (s *Study) Measuring() (*Study, error) {
+	p, problems := profiles.ParseProfile("measure.yaml", measureProfile)
+	if len(problems) > 0 {
+		return nil, profiles.Error(problems)
+	}
+	return New(s.Module, p, s.Bench, s.Criteria)
+}
+
+// perTruth is how many benches measure one recorded module.
+const perTruth = 25
+
+// Remeasure counts how often stated intervals hold the truth: n modules measured,
+// each by a bench of its own, perTruth of them over one recorded run. Done is called
+// with how many are measured so far, from one goroutine at a time.
+func (s *Study) Remeasure(ctx context.Context, t *Tally, first uint64, n, workers int, done func(int)) error {
+	truths := (n + perTruth - 1) / perTruth
+	type measured struct {
+		covers [][]Cover
+		err    error
+	}
+	slots := make([]chan measured, truths)
+	for i := range slots {
+		slots[i] = make(chan measured, 1)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	free := make(chan struct{}, max(workers, 1))
+	go func() {
+		for i := range truths {
+			select {
+			case free <- struct{}{}:
+			case <-ctx.Done():
+				return
+			}
+			go func() {
+				defer func() { <-free }()
+				covers, err := s.remeasure(ctx, first+uint64(i), min(perTruth, n-i*perTruth))
+				slots[i] <- measured{covers, err}
+			}()
+		}
+	}()
+	count := 0
+	for i := range truths {
+		select {
+		case m := <-slots[i]:
+			if m.err != nil {
+				return m.err
+			}
+			for _, c := range m.covers {
+				t.Cover(c)
+				count++
+			}
+			done(count)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+func (s *Study) remeasure(ctx context.Context, seed uint64, n int) ([][]Cover, error) {
+	h, err := s.Record(seed)
+	if err != nil {
+		return nil, err
+	}
+	if h.Ended != machine.OutcomeDone {
+		return nil, fmt.Errorf("study: seed %d: the run to be measured again ended %s: %s", seed, h.Ended, h.Reason)
+	}
+	was := h.Truth()
+	var out [][]Cover
+	for i := range n {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		out = append(out, Covers(s.Measure(h, seed*1_000_003+uint64(i)), was))
+	}
+	return out, nil
+}
 
 // instrument is one channel's errors as they were drawn: count = truth*slope +
 // zero + noise, with the truth in base units (uV, uA, mK), seen a little late.
