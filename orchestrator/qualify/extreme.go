@@ -22,31 +22,57 @@ import (
 //	P(max <= x)   = prod F_i(x)
 //	P(range <= d) = sum_i int f_i(x) prod_{j != i} (F_j(x+d) - F_j(x)) dx
 //
-// s is what the readings scatter beyond their accuracies; every s has the weight
-// that the readings give it. m is the readings' mean.
-type extremes struct{ top, span band }
-
+// m and s are not known: every pair has the weight that the readings give it.
 // band is a value with the half width that holds it at gum.Level.
 type band struct{ x, half float64 }
 
 const (
-	extremeGrid  = 96 // places of each distribution
+	extremeGrid  = 64 // places of each distribution
 	extremeSigma = 9  // deviations that are weighed
-	extremeLeast = 1.0 / 10
+	// extremeLeast is the least deviation as a share of the greatest. Siblings that
+	// differ by less than an eighth of their accuracies are told to differ by more
+	// than they do: no reading can tell.
+	extremeLeast = 1.0 / 20
+	extremeMeans = 7   // means that are weighed
+	extremeReach = 2.4 // how far they reach, in their own deviations
 )
 
-// inferred are the greatest and the range of what was read. Readings without
-// accuracies are taken as they stand.
-func inferred(y, a []float64) extremes {
-	lo, hi := slices.Min(y), slices.Max(y)
-	wide := slices.Max(a)
-	if len(y) < 2 || wide <= 0 {
-		e := extremes{top: band{x: hi}, span: band{x: hi - lo}}
-		if len(y) == 1 {
-			e.top.half, _ = gum.Exact(hi).With(gum.Rectangular("accuracy", wide), 1).Spread().Interval()
-		}
-		return e
+// greatestOf is the greatest of what was read. Readings without accuracies are
+// taken as they stand.
+func greatestOf(y, a []float64) band {
+	wide, hi := slices.Max(a), slices.Max(y)
+	switch {
+	case wide <= 0:
+		return band{x: hi}
+	case len(y) == 1:
+		half, _ := gum.Exact(hi).With(gum.Rectangular("accuracy", wide), 1).Spread().Interval()
+		return band{hi, half}
 	}
+	t := newSpreadOut(slices.Min(y)-wide, hi+wide)
+	weigh(y, a, func(m, s, weight float64) { t.greatest(y, a, m, s, weight) })
+	if t.weight == 0 {
+		return band{hi, wide} // readings that contradict their accuracies
+	}
+	return t.interval()
+}
+
+// rangeOf is the greatest less the least of what was read.
+func rangeOf(y, a []float64) band {
+	wide, apart := slices.Max(a), slices.Max(y)-slices.Min(y)
+	if wide <= 0 || len(y) < 2 {
+		return band{x: apart}
+	}
+	t := newSpreadOut(0, apart+2*wide)
+	weigh(y, a, func(m, s, weight float64) { t.rangeOf(y, a, m, s, weight) })
+	if t.weight == 0 {
+		return band{apart, 2 * wide}
+	}
+	return t.interval()
+}
+
+// weigh goes through the means and deviations that the readings may come from, each
+// with the weight that they give it.
+func weigh(y, a []float64, use func(mean, deviation, weight float64)) {
 	n := float64(len(y))
 	mean, square, even := 0.0, 0.0, 0.0
 	for i := range y {
@@ -56,34 +82,26 @@ func inferred(y, a []float64) extremes {
 	for i := range y {
 		square += (y[i] - mean) * (y[i] - mean) / (n - 1)
 	}
-	top, span := newSpreadOut(lo-wide, hi+wide), newSpreadOut(0, hi-lo+2*wide)
-	// Few readings tell little of it: from a quarter of what they scatter to two and
-	// a half times that, evenly in its logarithm, since nothing is known of its
-	// size (the usual choice for a scale).
-	most := 2.5 * math.Sqrt(square)
-	if most < wide/4 {
-		most = wide / 4
-	}
+	wide := slices.Max(a)
+	scale := wide + math.Sqrt(square) // keeps products of densities in range
+	// Few readings tell little of the deviation: from an eighth of what they scatter
+	// to two and a half times that, evenly in its logarithm, since nothing is known
+	// of its size (the usual choice for a scale).
+	most := max(2.5*math.Sqrt(square), wide/4)
 	for k := range extremeSigma {
 		s := most * math.Pow(extremeLeast, float64(k)/(extremeSigma-1))
-		weight := 1.0
-		for i := range y {
-			weight *= (normal((y[i]+a[i]-mean)/s) - normal((y[i]-a[i]-mean)/s)) / (2 * a[i])
-		}
-		if weight > 0 {
-			top.greatest(y, a, mean, s, weight)
-			span.rangeOf(y, a, mean, s, weight)
+		about := math.Sqrt((s*s + even) / n) // how well the mean is known
+		for j := range extremeMeans {
+			m := mean + about*extremeReach*(2*float64(j)/(extremeMeans-1)-1)
+			weight := about // the step between places
+			for i := range y {
+				weight *= (normal((y[i]+a[i]-m)/s) - normal((y[i]-a[i]-m)/s)) / (2 * a[i]) * scale
+			}
+			if weight > 0 {
+				use(m, s, weight)
+			}
 		}
 	}
-	e := extremes{top: top.interval(), span: span.interval()}
-	// What all readings have in common by chance moves the greatest, not the range,
-	// as far as it is the mean that tells of it and not the reading.
-	shared := min(even/square, 1)
-	e.top.half = math.Hypot(e.top.half, gum.Factor*shared*math.Sqrt(even/n))
-	if e.top.x == 0 && e.top.half == 0 {
-		return extremes{top: band{hi, wide}, span: band{hi - lo, 2 * wide}}
-	}
-	return e
 }
 
 func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
@@ -180,9 +198,6 @@ func (t *spreadOut) rangeOf(y, a []float64, mean, s, weight float64) {
 // interval is the middle of the distribution with half of what holds gum.Level of
 // it, as much left out on either side.
 func (t *spreadOut) interval() band {
-	if t.weight == 0 {
-		return band{}
-	}
 	out := (1 - gum.Level) / 2
 	lo, hi := t.quantile(out), t.quantile(1-out)
 	return band{(lo + hi) / 2, (hi - lo) / 2}

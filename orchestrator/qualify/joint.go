@@ -47,12 +47,13 @@ func (p *pulses) joints(b *instruments) (worst Figure, cells []Figure) {
 	median, mad := sample.MAD(x)
 	// The scatter of one, and that of the median, which is pi/2n of its square.
 	n := float64(len(x))
-	scatter := mad * 1.482602219 * math.Sqrt(1+math.Pi/2/n)
+	apart := math.Sqrt(1 + math.Pi/2/n)
+	scatter := mad * 1.482602219 * apart
 	at := 0
 	for c := range x {
 		v := gum.Exact(x[c]-median).
 			With(b.cellGain(c), x[c]).With(b.shuntGain, -(x[c]-median)).
-			With(gum.Normal("noise", math.Sqrt2*max(first.noise[c], p.scan.mul[c]/math.Sqrt(12))*1000/math.Abs(first.di), 0), 1)
+			With(gum.Normal("noise", apart*math.Sqrt2*max(first.noise[c], p.scan.mul[c]/math.Sqrt(12))*1000/math.Abs(first.di), first.dof), 1)
 		f := figure(JointExcess, "mOhm", v).because(first.conditions(b.coefficient)).
 			with(fmt.Sprintf("its siblings scatter by %.2g mOhm; %s", scatter, first.split(last, x, median, c)))
 		f.Budget, f.Cell = nil, c+1

@@ -215,7 +215,7 @@ func (p *pulses) spread(b *instruments, r *resist) Figure {
 	}
 	lo, hi := slices.Index(x, slices.Min(x)), slices.Index(x, slices.Max(x))
 	noise := math.Hypot(max(r.noise[lo], p.scan.mul[lo]/math.Sqrt(12)), max(r.noise[hi], p.scan.mul[hi]/math.Sqrt(12)))
-	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, 0)).
+	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, r.dof)).
 		With(b.cellGain(lo), 100*x[lo]/median).With(b.cellGain(hi), 100*x[hi]/median)
 	return figure(ResistanceSpread, "%", v).because(r.conditions(b.coefficient)).
 		with(fmt.Sprintf("cell %d highest, cell %d lowest; of the median %.4g mOhm", hi+1, lo+1, median*1000))

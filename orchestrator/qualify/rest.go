@@ -148,7 +148,7 @@ func (x *rested) apart(b *instruments) band {
 			y, a = append(y, 1000*v), append(a, 1000*(gain*v+offset+b.scan.mul[c]/2))
 		}
 	}
-	return inferred(y, a).span
+	return rangeOf(y, a)
 }
 
 func (x *rested) spread(b *instruments, name string) Figure {

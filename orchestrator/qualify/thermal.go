@@ -113,7 +113,7 @@ func (t *thermal) figures(b *instruments) []Figure {
 	if t.missing > 0 && reason == "" {
 		reason = fmt.Sprintf("%d frames lack a temperature reading", t.missing)
 	}
-	hot := inferred(t.hottest, t.accuracies(b, t.hottest)).top
+	hot := greatestOf(t.hottest, t.accuracies(b, t.hottest))
 	hot.x -= 273.15
 	out := []Figure{
 		banded(TemperatureMax, "degC", hot).because(reason).with(fmt.Sprintf("sensor %d reads highest, %.1f degC over %.0f s",
@@ -123,7 +123,7 @@ func (t *thermal) figures(b *instruments) []Figure {
 	if len(t.apart) == 0 {
 		return append(out, unproven(TemperatureSpread, "K", "no current flowed"))
 	}
-	span := inferred(t.apart, t.accuracies(b, t.apart)).span
+	span := rangeOf(t.apart, t.accuracies(b, t.apart))
 	return append(out, banded(TemperatureSpread, "K", span).because(reason).
 		with(fmt.Sprintf("sensor %d reads %.1f K over sensor %d", index(t.apart, slices.Max(t.apart))+1, apart(t.apart), index(t.apart, slices.Min(t.apart))+1)))
 }
