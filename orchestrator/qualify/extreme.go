@@ -23,6 +23,7 @@ import (
 //	P(range <= d) = sum_i int f_i(x) prod_{j != i} (F_j(x+d) - F_j(x)) dx
 //
 // m and s are not known: every pair has the weight that the readings give it.
+
 // band is a value with the half width that holds it at gum.Level.
 type band struct{ x, half float64 }
 
