@@ -3,6 +3,7 @@ package study
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 )
 
@@ -32,6 +33,17 @@ func (t *Tally) Write(w io.Writer) {
 		}
 		fmt.Fprintf(w, "| %s: %s | %s | %d | %s | %s | %s | %s |\n", c.Name, c.About, sizes, c.All.Held.Of, c.All.Held, named, from, above)
 	}
+	t.writeSizes(w, curves)
+	t.writeIntervals(w)
+	for _, u := range t.FalseAlarms() {
+		fmt.Fprintf(w, "\nGood module of seed %d, held back: %s\n", u.Seed, u.Why)
+	}
+}
+
+func (t *Tally) writeSizes(w io.Writer, curves []Curve) {
+	if !slices.ContainsFunc(curves, func(c Curve) bool { return len(c.Bands) > 0 }) {
+		return
+	}
 	fmt.Fprint(w, "\n## By size\n\nPart held back, and part where the right cell was named, of the defects in each tenth of the range.\n\n")
 	for _, c := range curves {
 		if len(c.Bands) == 0 {
@@ -43,11 +55,15 @@ func (t *Tally) Write(w io.Writer) {
 		}
 		fmt.Fprintln(w)
 	}
-	fmt.Fprint(w, "## How often a stated interval held the truth\n\n95 % are stated. Mean error: of value less truth, in half widths.\n\n| figure | modules | held | mean error |\n|---|---|---|---|\n")
-	for _, c := range t.Coverages() {
-		fmt.Fprintf(w, "| %s | %d | %s | %.2f |\n", c.Figure, c.Held.Of, c.Held, c.Bias)
+}
+
+func (t *Tally) writeIntervals(w io.Writer) {
+	list := t.Coverages()
+	if len(list) == 0 {
+		return
 	}
-	for _, u := range t.FalseAlarms() {
-		fmt.Fprintf(w, "\nGood module of seed %d, held back: %s\n", u.Seed, u.Why)
+	fmt.Fprint(w, "## How often a stated interval held the truth\n\n95 % are stated. Mean error: of value less truth, in half widths.\n\n| figure | modules | held | mean error |\n|---|---|---|---|\n")
+	for _, c := range list {
+		fmt.Fprintf(w, "| %s | %d | %s | %.2f |\n", c.Figure, c.Held.Of, c.Held, c.Bias)
 	}
 }
