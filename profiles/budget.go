@@ -36,7 +36,9 @@ type Budget struct {
 	// Hidden: twice the tolerance, less its own declared part.
 	// TerminalDrop is what the way from taps to meter drops at the greatest
 	// current: the guard adds it, and what is uncertain of it to the tolerance.
-	SumTolerance, TapError, TerminalDrop, Hidden drivers.Microvolts
+	// SkewDrift is what the sum moves at the greatest rate while nobody knows
+	// whether its taps were read before.
+	SumTolerance, TapError, TerminalDrop, SkewDrift, Hidden drivers.Microvolts
 	// ChargeRate and DischargeRate are the greatest credible rates of a cell,
 	// in uV/s: steepest open-circuit slope, greatest current, weakest cell.
 	ChargeRate, DischargeRate int64
@@ -80,11 +82,12 @@ func makeBudget(m *Module, b *Bench, eff *LimitSet) *Budget {
 	meter := drivers.Microvolts(b.Meter.VoltageAcc.At(int64(m.Series) * int64(eff.CellMax)))
 	g.SumTolerance = drivers.Microvolts(m.Series)*g.TapError + meter
 	g.TerminalDrop = drop(max(eff.ChargeMax, eff.DischargeMax), m.TerminalResistance)
-	g.Hidden = 2*(g.SumTolerance+guard.DropTolerance(g.TerminalDrop)) - g.TapError
-
 	low, high := m.slopes()
 	g.ChargeRate = cellRate(high, eff.ChargeMax, m.Rated)
 	g.DischargeRate = cellRate(low, eff.DischargeMax, m.Rated)
+	g.SkewDrift = drivers.Microvolts(mulDivUp(int64(m.Series)*max(g.ChargeRate, g.DischargeRate), int64(mon.Skew/2+1), int64(drivers.Second)))
+	g.Hidden = 2*(g.SumTolerance+g.SkewDrift+guard.DropTolerance(g.TerminalDrop)) - g.TapError
+
 	g.Period = mon.Period + mon.Skew + mon.Window
 	if b.Monitor.Driver != DriverVirtual {
 		// A monitor on a wire measures at times of its own: what the host finds
@@ -213,6 +216,7 @@ func (g *Budget) String() string {
 	}
 	line("sum of taps against meter, tolerance", int64(g.SumTolerance), DimVoltage)
 	line("drop from taps to meter, uncertain part", int64(guard.DropTolerance(g.TerminalDrop)), DimVoltage)
+	line("drift of the sum within the taps' skew", int64(g.SkewDrift), DimVoltage)
 	line("error of one tap that the sum cannot see", int64(g.Hidden), DimVoltage)
 	line("greatest rate of a cell, per second", max(g.ChargeRate, g.DischargeRate), DimVoltage)
 	line("from breach to no current", int64(g.Path), DimTime)

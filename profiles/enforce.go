@@ -55,6 +55,9 @@ func enforce(m *Module, b *Bench, eff *LimitSet, g *Budget) guard.Limits {
 		TempRateMax: max(g.TempRate, g.Heating+2*g.TempError),
 		LoneSpan:    loneSpan(b),
 		Terminals:   m.TerminalResistance,
+		// A tap's reading belongs to the middle of its window, which ends up to
+		// the skew before the frame; the meter's to the frame.
+		TapLag: mon.Window/2 + mon.Skew/2, TapLagOff: mon.Skew/2 + 1,
 	}
 	l.CurrentTolerance, l.BoxCurrentTolerance = currentTolerances(m, b, eff)
 	enforceLone(&l, m, b, eff, g)

@@ -98,9 +98,9 @@ func (l *Limits) validate() error {
 		"plausible temperatures %d to %d mK must enclose the limits %d to %d mK", l.TempPlausibleMin, l.TempPlausibleMax, l.TempMin, l.TempMax)
 	need(l.TempRateMax >= 0 && l.TempFrozenMove >= 0 && l.LoneMove >= 0 && l.LoneSpan >= 0 && l.TempSoftMax >= 0 && l.TempSoftHysteresis >= 0,
 		"temp_rate_max, temp_frozen_move, lone_move, lone_span, temp_soft_max and temp_soft_hysteresis must not be negative")
-	need(l.TempLoneMove >= 0 && l.LoneStep >= 0 && l.LoneFlow >= 0 && l.BleedMove >= 0 && l.Terminals >= 0 && l.Leads >= 0 &&
+	need(l.TempLoneMove >= 0 && l.LoneStep >= 0 && l.LoneFlow >= 0 && l.BleedMove >= 0 && l.Terminals >= 0 && l.Leads >= 0 && l.TapLag >= 0 && l.TapLagOff >= 0 &&
 		l.LinkTolerance >= 0 && l.SupplyTolerance >= 0 && l.LoadTolerance >= 0,
-		"temp_lone_move, lone_step, lone_flow, bleed_move, terminals, leads, link_, supply_ and load_tolerance must not be negative")
+		"temp_lone_move, lone_step, lone_flow, bleed_move, terminals, leads, tap_lag, tap_lag_off, link_, supply_ and load_tolerance must not be negative")
 	need(l.LoneMove == 0 || l.LoneSpan > 0, "lone_span must be positive where lone_move is set")
 	need(l.ChargeMax >= 0 && l.DischargeMax >= 0, "charge_max %d and discharge_max %d uA are magnitudes", l.ChargeMax, l.DischargeMax)
 	need(l.CurrentPlausible > l.ChargeMax && l.CurrentPlausible > l.DischargeMax,

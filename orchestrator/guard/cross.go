@@ -25,7 +25,9 @@ func (g *Guard) checkCross(f *drivers.Frame, x *Context, sum int64, whole bool) 
 			// The meter reads across the terminals as well, through which the
 			// current flows: uA times uOhm is pV.
 			drop := shunt * l.terminals / 1_000_000
-			g.compare(SumMismatch, timeSum, m.voltage, m.sum(sum)+drop-volts, l.sumTolerance+int64(DropTolerance(drivers.Microvolts(drop))), f.At)
+			lag, off := g.lag(sum, f.At)
+			g.compare(SumMismatch, timeSum, m.voltage, m.sum(sum)+lag+drop-volts,
+				l.sumTolerance+off+int64(DropTolerance(drivers.Microvolts(drop))), f.At)
 		}
 		g.checkPath(f, x, volts, shunt)
 	}
@@ -39,6 +41,24 @@ func (g *Guard) checkCross(f *drivers.Frame, x *Context, sum int64, whole bool) 
 	if b := f.Counts[m.boxCurrent]; b != drivers.NoReading {
 		g.compare(CurrentMismatch, timeBox, m.boxCurrent, shunt-m.value(m.boxCurrent, b), l.boxTolerance, f.At)
 	}
+}
+
+// lag is by how much the sum of the taps moved between the middle of their
+// windows and the meter's reading, and what of that nobody knows: by the rate
+// since the latest slot of the history.
+func (g *Guard) lag(sum int64, at drivers.Instant) (moved, off int64) {
+	h := &g.history
+	k := (h.next + historySlots - 1) % historySlots
+	if h.used == 0 {
+		return 0, 0
+	}
+	dt := int64(at.Sub(h.at[k]))
+	if dt <= 0 || dt > int64(h.window) {
+		return 0, 0
+	}
+	s := g.ch.cellScale
+	since := (sum - h.sum[k]) * s.Num / s.Den
+	return since * int64(g.base.TapLag) / dt, max(since, -since) * int64(g.base.TapLagOff) / dt
 }
 
 // sum is the voltage of all taps together.

@@ -58,6 +58,10 @@ type Limits struct {
 	SumTolerance drivers.Microvolts `json:"sum_tolerance_uV"`
 	// Terminals is the resistance between the outermost taps and the meter.
 	Terminals drivers.Microohms `json:"terminals_uOhm,omitempty"`
+	// TapLag is how much earlier than the meter's the taps' readings are in the
+	// mean, TapLagOff how much more or less it may be.
+	TapLag    drivers.Span `json:"tap_lag_us,omitempty"`
+	TapLagOff drivers.Span `json:"tap_lag_off_us,omitempty"`
 	// LinkTolerance, SupplyTolerance and LoadTolerance: what the voltage at the
 	// other end of the power path may differ from the meter's, contactors closed
 	// and current steady, on top of what Leads drop. 0: not watched.

@@ -176,9 +176,10 @@ func (m *Machine) power(dir Direction) *drivers.PowerSpec {
 // goes up again, so that it does not follow a sensor's noise.
 func (m *Machine) ceiling() drivers.Microamps {
 	d := &m.drive
-	i := m.tabled(drivers.Kelvin)
+	apart := max(drivers.Kelvin, 2*drivers.Millikelvins(m.plan.Bench.Monitor.TempAccuracy.At(int64(m.meas.hottest))))
+	i := m.tabled(apart)
 	if d.allowed > 0 && i > d.allowed {
-		i = max(d.allowed, m.tabled(2*drivers.Kelvin))
+		i = max(d.allowed, m.tabled(2*apart))
 	}
 	d.allowed = i
 	step := m.power(d.ins.Direction).CurrentStep

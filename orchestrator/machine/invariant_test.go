@@ -371,6 +371,31 @@ func TestINV10_ColdCharge(t *testing.T) {
 	require.Empty(t, w.broken)
 }
 
+// A thermometer of coarse steps may jump over a kelvin. A day of healthy running
+// (seed 280) once charged at one row's current when the reading fell into the
+// next: what two readings of one temperature may differ by is kept from the row.
+func TestINV15_CoarseThermometer(t *testing.T) {
+	plan := func() *Plan {
+		p := sessionPlans["charge"]()
+		p.Bench.Monitor.TempAccuracy.Offset = 1_600
+		p.Limits.ChargeTable = []guard.ChargeRow{{Temp: 273_150, Current: 500_000}, {Temp: 283_150, Current: 2_000_000}}
+		return p
+	}
+	s, _ := newWitnessed(t, plan)
+	s.event(Start{At: s.toy.now, Run: "R", Who: "tester"})
+	for i := range s.toy.temp {
+		s.toy.temp[i] = 286_000 // 2.85 K over the row
+	}
+	s.pass("1min until current")
+	s.pass("2s")
+	require.EqualValues(t, 494_000, s.toy.supply.Current)
+	for i := range s.toy.temp {
+		s.toy.temp[i] = 290_000
+	}
+	s.pass("2s")
+	require.EqualValues(t, 1_994_000, s.toy.supply.Current)
+}
+
 // TestINV11_Bounds: time, charge and energy each end a step that does not end
 // by itself, as failed.
 func TestINV11_Bounds(t *testing.T) {
