@@ -160,7 +160,8 @@ func TestQualifyRun(t *testing.T) {
 			if off > g.U {
 				outside++
 			}
-			assert.LessOrEqual(t, off, 1.5*g.U, "%s of cell %d: truth %.4f, figure %.4f +- %.2g mOhm", name, k+1, truth, g.Value, g.U)
+			// Four standard deviations: one of 48 lies farther once in 300 modules.
+			assert.LessOrEqual(t, off, 2*g.U, "%s of cell %d: truth %.4f, figure %.4f +- %.2g mOhm", name, k+1, truth, g.Value, g.U)
 			assert.LessOrEqual(t, g.U, 0.03*truth, "%s of cell %d", name, k+1)
 		}
 	}
