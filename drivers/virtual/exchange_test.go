@@ -49,9 +49,7 @@ func TestProtectionsNameEveryHardware(t *testing.T) {
 	var all []virtual.Fault
 	bench := config().Bench
 	for _, info := range virtual.Faults() {
-		for _, f := range info.Variants(&bench) {
-			all = append(all, f)
-		}
+		all = append(all, info.Variants(&bench)...)
 	}
 	for _, h := range virtual.Beyond(all...) {
 		assert.Contains(t, list, h.By)
