@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -146,6 +147,10 @@ func TestWiresQuick(t *testing.T) {
 	}
 }
 
+// atTheEnd is why a pulse of 2 s has no resistance at 2 s where no frame happens to
+// fall on its end; figures that come of it have none either.
+var atTheEnd = regexp.MustCompile(`the current falls after|the pulse lasted`)
+
 // sameFigures compares figure by figure.
 func sameFigures(t *testing.T, inside, over []qualify.Figure) {
 	t.Helper()
@@ -153,6 +158,16 @@ func sameFigures(t *testing.T, inside, over []qualify.Figure) {
 		name string
 		cell int
 	}
+	late := map[string]bool{}
+	for _, f := range append(slices.Clone(inside), over...) {
+		if atTheEnd.MatchString(f.Reason) {
+			late[strings.TrimPrefix(f.Name, "module_")] = true
+		}
+	}
+	both := func(list []qualify.Figure) []qualify.Figure {
+		return slices.DeleteFunc(slices.Clone(list), func(f qualify.Figure) bool { return late[strings.TrimPrefix(f.Name, "module_")] })
+	}
+	inside, over = both(inside), both(over)
 	others := map[key]qualify.Figure{}
 	for _, f := range inside {
 		others[key{f.Name, f.Cell}] = f

@@ -1,6 +1,7 @@
 package qualify
 
 import (
+	"fmt"
 	"math"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -353,12 +354,24 @@ func (p *pulses) plateau(now *reading) {
 			p.take(&p.prev, &p.prev, 1, max(short, 0))
 			continue
 		}
+		if p.falls() {
+			// A reading within the falling edge has less current than its cells,
+			// which were sampled before it: a few per cent too much resistance.
+			p.open(&p.results[p.dir][p.next], fmt.Sprintf("the current falls after %.3g s", tPrev))
+			p.next++
+			continue
+		}
 		w := 1.0
 		if t > tPrev {
 			w = min(max((at-tPrev)/(t-tPrev), 0), 1)
 		}
 		p.take(&p.prev, &p.now, w, 0)
 	}
+}
+
+// falls says that the current is smaller in this frame than in the one before.
+func (p *pulses) falls() bool {
+	return (p.prev.i-p.now.i)/(p.want-p.pre.i) > edgeMoves
 }
 
 // moves says that the current is not the same in this frame and the one before.

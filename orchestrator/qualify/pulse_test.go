@@ -179,6 +179,44 @@ func TestResistanceAtTheFallingEdge(t *testing.T) {
 	assert.InDelta(t, 1000*stepOhms(10), g.Value, g.U)
 }
 
+// The same where the frame before is too early to stand for the time looked for:
+// the falling edge has less current than its cells, and gives no resistance.
+func TestNoResistanceFromTheFallingEdge(t *testing.T) {
+	r := newRig(t, pulsePlan(t, bench(5, 2, 100*drivers.Millisecond)))
+	cell := &twoRC{}
+	cell.edge(0, -100)
+	set := func(t float64, before bool) {
+		for k := range r.cells {
+			r.cells[k] = cell.at(t, 1, before)
+		}
+	}
+	set(-1, true)
+	r.show(0)
+	r.begin(0, 1)
+	r.run(drivers.Second, func(float64) float64 { return 0 })
+	r.end("time")
+	r.begin(1, 1)
+	r.now = r.now.Add(1)
+	set(0, false)
+	r.show(-100)
+	r.run(1930*drivers.Millisecond, func(t float64) float64 { set(t, false); return -100 })
+	r.now = r.now.Add(100 * drivers.Millisecond)
+	set(2, false)
+	r.show(-95)
+	r.now = r.now.Add(100 * drivers.Millisecond)
+	set(-1, true)
+	r.show(0)
+	r.end("time")
+	r.run(drivers.Second, func(float64) float64 { return 0 })
+	f := r.a.Finish()
+	assert.Empty(t, f.Cells("resistance_2s"))
+	if g, ok := f.Find("module_resistance_2s"); ok {
+		assert.Equal(t, qualify.Unproven, g.Status, "%g mOhm", g.Value)
+		assert.Contains(t, g.Reason, "the current falls after 1.93 s")
+	}
+	assert.InEpsilon(t, 1000*stepOhms(1), f.Cells("resistance_1s")[0].Value, 1e-3)
+}
+
 func TestResistanceIsRefusedWithAReason(t *testing.T) {
 	for name, c := range map[string]struct {
 		change func(b *drivers.Bench, r *rig)
