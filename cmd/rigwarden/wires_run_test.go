@@ -165,7 +165,9 @@ func sameFigures(t *testing.T, inside, over []qualify.Figure) {
 		}
 	}
 	both := func(list []qualify.Figure) []qualify.Figure {
-		return slices.DeleteFunc(slices.Clone(list), func(f qualify.Figure) bool { return late[strings.TrimPrefix(f.Name, "module_")] })
+		return slices.DeleteFunc(slices.Clone(list), func(f qualify.Figure) bool {
+			return late[strings.TrimPrefix(f.Name, "module_")] || len(late) > 0 && strings.HasPrefix(f.Name, "pulse_power") // at the latest of them
+		})
 	}
 	inside, over = both(inside), both(over)
 	others := map[key]qualify.Figure{}
@@ -184,7 +186,11 @@ func sameFigures(t *testing.T, inside, over []qualify.Figure) {
 			continue // what is unproven claims no uncertainty either
 		}
 		compared++
-		assert.LessOrEqual(t, math.Abs(f.Value-v.Value), f.U+v.U, "%s of cell %d: %g +/- %g over wires, %g +/- %g inside", f.Name, f.Cell, f.Value, f.U, v.Value, v.U)
+		own := 0.0
+		if strings.HasPrefix(f.Name, "temperature") {
+			own = 0.1 // K: the two runs wait at different places, and warm by as much
+		}
+		assert.LessOrEqual(t, math.Abs(f.Value-v.Value), f.U+v.U+own, "%s of cell %d: %g +/- %g over wires, %g +/- %g inside", f.Name, f.Cell, f.Value, f.U, v.Value, v.U)
 		t.Logf("%-28s cell %2d: %10.5g +/- %8.3g over wires, %10.5g +/- %8.3g inside", f.Name, f.Cell, f.Value, f.U, v.Value, v.U)
 	}
 	assert.GreaterOrEqual(t, compared, 10)
