@@ -34,6 +34,7 @@ func strikeKnee(t *testing.T, seed uint64, text string) *Result {
 // allowance holds back for it, whichever way it errs and however fast; and a tap
 // within its declared error stops nothing.
 func TestUndetectedTapErrorUnderAllowance(t *testing.T) {
+	alone(t)
 	knee, err := kneeTwin()
 	require.NoError(t, err)
 	l := &knee.Plan.Limits
@@ -70,6 +71,7 @@ func TestUndetectedTapErrorUnderAllowance(t *testing.T) {
 // far apart. Every limit is the same for both, so that nothing was hidden from
 // them; the judge took each reading for the other cell's.
 func TestExchangedTapsHideNothing(t *testing.T) {
+	alone(t)
 	knee, err := kneeTwin()
 	require.NoError(t, err)
 	r, err := knee.Run(knee.Draw(311), nil)

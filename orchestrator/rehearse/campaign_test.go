@@ -31,7 +31,7 @@ func quick(t testing.TB) *Twin {
 func TestCampaigns(t *testing.T) {
 	first, runs := uint64(1), 400
 	if testing.Short() {
-		runs = 60 // under the race detector, which is after other things
+		runs = 40 // under the race detector, which is after other things
 	}
 	var s Summary
 	err := quick(t).Many(t.Context(), first, runs, runtime.GOMAXPROCS(0), s.Add)
@@ -67,13 +67,11 @@ func TestCampaigns(t *testing.T) {
 
 // The same at the knee of an LFP curve, where a cell runs away fastest.
 func TestCampaignsAtTheKnee(t *testing.T) {
+	alone(t)
 	knee, err := Knee()
 	require.NoError(t, err)
 	var s Summary
 	runs := 30
-	if testing.Short() {
-		runs = 4
-	}
 	require.NoError(t, knee.Many(t.Context(), 1, runs, runtime.GOMAXPROCS(0), s.Add))
 	assert.Equal(t, runs, s.Runs)
 	assert.Empty(t, s.Violations)
@@ -151,12 +149,10 @@ func TestRegressions(t *testing.T) {
 // sensor. Runs without faults never trip, be the steps a millivolt and the
 // sensors without any noise.
 func TestNoFalseTrips(t *testing.T) {
+	alone(t)
 	knee, err := Knee()
 	require.NoError(t, err)
 	last := uint64(30)
-	if testing.Short() {
-		last = 3
-	}
 	for _, twin := range []*Twin{quick(t), knee} {
 		for seed := uint64(1); seed <= last; seed++ {
 			for _, step := range []drivers.Microvolts{0, 1000} {
@@ -177,5 +173,14 @@ func TestNoFalseTrips(t *testing.T) {
 				assert.Empty(t, r.Violations, "%s, seed %d, step %v", twin.Module.Serial, seed, step)
 			}
 		}
+	}
+}
+
+// alone skips what runs on one goroutine only and takes long: the race detector
+// finds nothing there.
+func alone(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("one goroutine, for long; it runs without -short")
 	}
 }

@@ -18,11 +18,9 @@ import (
 // are followed through whole runs, where there are many for an hour or two;
 // .ci/long lives through a thousand whole days.
 func TestQuietDays(t *testing.T) {
+	alone(t)
 	const first = 1
 	n := 20
-	if testing.Short() {
-		n = 4
-	}
 	var s DaysSummary
 	steps, edges := map[drivers.Microvolts]int{}, map[virtual.Edge]int{}
 	still := 0

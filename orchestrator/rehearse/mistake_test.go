@@ -50,6 +50,7 @@ func labelledNMC(t *testing.T) *Twin {
 // to 4.10 V. Its voltage does not follow the file's curve: the run ends before a
 // true cell leaves what such cells stand, from wherever it began.
 func TestLFPLabelledNMC(t *testing.T) {
+	alone(t)
 	twin := labelledNMC(t)
 	for _, soc := range []int{60, 85, 98} {
 		f, err := virtual.ParseFault(fmt.Sprintf("wrong-chemistry chemistry=LFP soc=%d%%", soc))
