@@ -17,6 +17,8 @@ type Campaign struct {
 	Acts   []Act
 	Store  StoreFault
 	Kill   *Kill
+	// Think is how long a person lets the bench stand before answering an ask.
+	Think drivers.Span
 
 	// Rate is the factor, in parts per thousand, on the profile's currents.
 	Rate int
@@ -51,7 +53,8 @@ type StoreFault struct {
 // latter between a write's beginning, its commit and its answer, and starts it
 // again later. The instruments flow on meanwhile, as real ones do.
 type Kill struct {
-	Call   int // counted from 1; it is not carried out any more
+	Call   int          // counted from 1; it is not carried out any more
+	At     drivers.Span // since the bench's start, the first call from there on; where Call is 0
 	Outage drivers.Span
 	Again  int // the call at which the next process dies while it starts; 0: none
 }
@@ -113,7 +116,11 @@ func (c *Campaign) Lines() []string {
 		lines = append(lines, strings.TrimRight(fmt.Sprintf("store %s at=%s delay=%s", s.Kind, seconds(s.At), seconds(s.Delay)), " "))
 	}
 	if k := c.Kill; k != nil {
-		lines = append(lines, fmt.Sprintf("kill call=%d outage=%s again=%d", k.Call, seconds(k.Outage), k.Again))
+		at := ""
+		if k.Call == 0 {
+			at = " at=" + seconds(k.At)
+		}
+		lines = append(lines, fmt.Sprintf("kill call=%d%s outage=%s again=%d", k.Call, at, seconds(k.Outage), k.Again))
 	}
 	return lines
 }

@@ -18,6 +18,7 @@ type Matrix struct {
 	Profile string   `json:"profile"`
 	Bench   string   `json:"bench"`
 	Seed    uint64   `json:"seed"`
+	Plan    string   `json:"plan"` // digest
 	States  []string `json:"states"`
 	Rows    []Row    `json:"rows"`
 }
@@ -43,6 +44,8 @@ type Cell struct {
 	// in the row must bound that.
 	Out        []string `json:"out,omitempty"`
 	Violations []string `json:"violations,omitempty"`
+	// Same says that the run ended as without the fault, and no trip came of it.
+	Same bool `json:"no_difference,omitempty"`
 }
 
 // intoState is how long after a state's entry a fault strikes: what was commanded
@@ -50,39 +53,57 @@ type Cell struct {
 const intoState = 30 * drivers.Millisecond
 
 // Matrix strikes each fault of the catalogue, in every place that a variant
-// names, at the entry of each state. A run without faults gives each state's
-// instant; up to there every run of the matrix is the same one, so that nothing
-// needs to be copied. It ends early where the context does.
+// names, and what a store, a process and a person may do wrong, at the entry of
+// each state. Up to a state's instant every run of its column is the same one, so
+// that nothing needs to be copied. It ends early where the context does.
 func (t *Twin) Matrix(ctx context.Context) (*Matrix, error) {
-	m := &Matrix{Module: t.Module.Serial, Profile: t.Profile.Name, Bench: t.Bench.Name, Seed: t.config.Seed}
-	for _, s := range t.Healthy.States {
+	scenes, err := t.scenes()
+	if err != nil {
+		return nil, err
+	}
+	m := &Matrix{Module: t.Module.Serial, Profile: t.Profile.Name, Bench: t.Bench.Name, Seed: t.config.Seed, Plan: t.digest}
+	for _, s := range scenes {
 		m.States = append(m.States, s.Name)
 	}
+	for _, b := range slices.Concat(t.blows(), others()) {
+		row := Row{Fault: b.name, Class: b.class, Hardware: b.hardware}
+		for i := range scenes {
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
+			c, err := t.strike(&b, &scenes[i])
+			if err != nil {
+				return nil, fmt.Errorf("%s in %s: %w", b.name, scenes[i].Name, err)
+			}
+			row.Cells = append(row.Cells, c)
+		}
+		m.Rows = append(m.Rows, row)
+	}
+	return m, nil
+}
+
+// blows are the catalogue's faults with their variants, at the twin's size.
+func (t *Twin) blows() (list []blow) {
 	for _, info := range virtual.Faults() {
 		if !info.Fits(&t.Plan.Bench) {
 			continue
 		}
 		for _, f := range variants(info) {
-			row := Row{Fault: label(f), Class: string(info.Class)}
+			f = t.sized(f)
+			b := blow{name: label(f), class: string(info.Class), fault: true, strike: func(c *Campaign, at drivers.Span) {
+				g := f
+				g.When = virtual.Trigger{On: virtual.AfterStart, Span: at}
+				c.Config.Faults = append(slices.Clone(c.Config.Faults), g)
+			}}
 			for _, h := range virtual.Beyond(f) {
-				if text := h.Out + " by " + h.By; !slices.Contains(row.Hardware, text) {
-					row.Hardware = append(row.Hardware, text)
+				if text := h.Out + " by " + h.By; !slices.Contains(b.hardware, text) {
+					b.hardware = append(b.hardware, text)
 				}
 			}
-			for _, s := range t.Healthy.States {
-				if ctx.Err() != nil {
-					return nil, ctx.Err()
-				}
-				c, err := t.strike(f, s)
-				if err != nil {
-					return nil, fmt.Errorf("%s in %s: %w", f.Kind, s.Name, err)
-				}
-				row.Cells = append(row.Cells, c)
-			}
-			m.Rows = append(m.Rows, row)
+			list = append(list, b)
 		}
 	}
-	return m, nil
+	return list
 }
 
 // variants is a kind's default, at each device and contactor that it may be
@@ -141,23 +162,32 @@ func label(f virtual.Fault) string {
 	return strings.Join(words, " ")
 }
 
-// strike runs the twin with one fault at a state's entry.
-func (t *Twin) strike(f virtual.Fault, s State) (Cell, error) {
-	f.When = virtual.Trigger{On: virtual.AfterStart, Span: s.At + intoState}
-	c := t.Plain(t.config.Seed)
-	c.Config.Faults = []virtual.Fault{t.sized(f)}
+// strike goes through a scene with one blow at its instant.
+func (t *Twin) strike(b *blow, s *scene) (Cell, error) {
+	c := t.staged(s)
+	at := s.At + intoState
+	b.strike(c, at)
 	r, err := t.Run(c, nil)
 	if err != nil {
 		return Cell{}, err
 	}
-	cell := Cell{Outcome: r.Outcome, Began: r.Faults[0].Began}
-	if len(r.Trips) > 0 {
-		cell.Cause = r.Trips[0].Cause
-		cell.After = r.Trips[0].At.Sub(r.Faults[0].Begin)
-		if len(r.TripToZero) > 0 {
-			cell.ToZero = r.TripToZero[0]
+	cell := Cell{Outcome: r.Outcome, Began: true, Same: r.Outcome == s.base}
+	began := began.Add(at)
+	if b.fault {
+		f := r.Faults[len(r.Faults)-1]
+		cell.Began, began = f.Began, f.Begin
+	}
+	for i, trip := range r.Trips {
+		if trip.At < began {
+			continue // the emergency stop's, of which the scene is made
 		}
-	} else if r.Outcome == machine.OutcomeRefused {
+		cell.Cause, cell.After, cell.Same = trip.Cause, trip.At.Sub(began), false
+		if i < len(r.TripToZero) {
+			cell.ToZero = r.TripToZero[i]
+		}
+		break
+	}
+	if r.Outcome == machine.OutcomeRefused {
 		cell.Cause = "refused"
 	}
 	for _, e := range r.Worst {
@@ -201,12 +231,17 @@ func (m *Matrix) Held() bool {
 
 // Write prints the matrix as a Markdown table.
 func (m *Matrix) Write(w io.Writer) {
-	fmt.Fprintf(w, "Module %s, profile %s, bench %s, seed %d. Regenerate with\n\n    rigwarden rehearse --module %s --profile %s --bench %s --matrix\n\n",
-		m.Module, m.Profile, m.Bench, m.Seed, m.Module, m.Profile, m.Bench)
-	fmt.Fprint(w, "Each entry is what a single fault came to that struck at the entry of the state: how the run\n"+
-		"ended, by which trip, how long after the fault, and how long from there to no true current.\n"+
+	fmt.Fprintf(w, "# Single faults in every state\n\nModule %s, profile %s, bench %s, seed %d, plan %.12s. Regenerate with\n\n    rigwarden rehearse --module %s --profile %s --bench %s --matrix\n\n",
+		m.Module, m.Profile, m.Bench, m.Seed, m.Plan, m.Module, m.Profile, m.Bench)
+	fmt.Fprint(w, "Each entry is what a single fault came to that struck just after the entry of the state: how the\n"+
+		"run ended, by which trip, how long after the fault, and how long from there to no true current.\n"+
 		"**OUT** marks a true cell that left the maker's limits; the last column names the hardware that\n"+
-		"must bound it. A dash: the fault struck and made no difference to this run.\n\n")
+		"must bound it, which `bench check` demands before an unattended run (INV-12). A dash: the fault\n"+
+		"struck and the run ended as without it. Every run goes on until the bench was put right, the latch\n"+
+		"acknowledged, and another run has worked; up to the state's instant all runs of a column are the\n"+
+		"same one. Pausing, paused, resuming and stopping are brought about by a person in the first charge,\n"+
+		"tripping and latched by the emergency stop, asking by a profile with a question in it. A bench that\n"+
+		"asks is off and open; what is wrong then shows when it is armed again, which a minute's patience ends.\n\n")
 	fmt.Fprintf(w, "| fault | %s | hardware |\n|---|%s---|\n", strings.Join(m.States, " | "), strings.Repeat("---|", len(m.States)))
 	for _, r := range m.Rows {
 		fmt.Fprintf(w, "| %s |", r.Fault)
@@ -226,7 +261,7 @@ func (c Cell) String() string {
 		s = "refused"
 	case c.Cause != "":
 		s = fmt.Sprintf("%s %.1f s, %d ms", c.Cause, float64(c.After)/1e6, c.ToZero/drivers.Millisecond)
-	case c.Outcome == machine.OutcomeDone:
+	case c.Same:
 		s = "-"
 	default:
 		s = string(c.Outcome)

@@ -148,7 +148,7 @@ func (x *rehearsal) revive() error {
 			w.say(w.rig.Now(), "process killed again while it starts")
 		}
 	}
-	w.killAt = 0
+	w.killAt, w.killWhen = 0, 0
 	if err != nil {
 		return fmt.Errorf("campaign %d: after a kill: %w", x.c.Seed, err)
 	}
@@ -214,9 +214,10 @@ func (w *witness) count(often bool) bool {
 	if w.healthy != nil && !often {
 		w.healthy.Acts = append(w.healthy.Acts, w.calls)
 	}
-	if w.calls != w.killAt {
+	if w.calls != w.killAt && (w.killWhen == 0 || w.rig.Now() < w.killWhen) {
 		return false
 	}
+	w.killWhen = 0
 	w.dead = true
 	return true
 }

@@ -86,7 +86,8 @@ type rehearsal struct {
 	text   []byte
 	digest string
 	acts   []Act
-	end    *bench.Ending // of the run under way; nil while it goes on
+	asked  drivers.Instant // since when a person is asked
+	end    *bench.Ending   // of the run under way; nil while it goes on
 	r      *Result
 }
 
@@ -98,6 +99,9 @@ func (t *Twin) run(c *Campaign, o *runOptions) (r *Result, err error) {
 	w := &witness{t: t, c: c, rig: rig, say: o.say, healthy: o.healthy, single: c.single()}
 	if c.Kill != nil {
 		w.killAt = c.Kill.Call
+		if c.Kill.Call == 0 {
+			w.killWhen = began.Add(c.Kill.At)
+		}
 	}
 	if w.shelf, err = newShelf(w, c.Store); err != nil {
 		return nil, err
@@ -191,14 +195,14 @@ func (x *rehearsal) follow(until drivers.Instant) {
 		if now := x.loop.Now(); now != last {
 			last, n = now, 0
 		}
-		for len(x.acts) > 0 && x.loop.Now() >= began.Add(x.acts[0].At) {
-			x.act(x.acts[0].Verb)
-			x.acts = x.acts[1:]
+		x.actsDue()
+		if !x.loop.Asks() {
+			x.asked = last
 		}
 		switch {
 		case x.end != nil:
 			return
-		case x.loop.Asks():
+		case x.loop.Asks() && x.loop.Now() >= x.asked.Add(x.c.Think):
 			x.command(machine.VerbConfirm)
 		case !x.loop.Active() && len(x.acts) == 0 && x.loop.Phase() == machine.PhasePaused:
 			x.command(machine.VerbResume)
@@ -214,6 +218,14 @@ func (x *rehearsal) follow(until drivers.Instant) {
 		for until := x.loop.Now().Add(repairMost); x.end == nil && x.loop.Now() < until; {
 			x.loop.Turn()
 		}
+	}
+}
+
+// actsDue does what a person was to do by now.
+func (x *rehearsal) actsDue() {
+	for len(x.acts) > 0 && x.loop.Now() >= began.Add(x.acts[0].At) {
+		x.act(x.acts[0].Verb)
+		x.acts = x.acts[1:]
 	}
 }
 
@@ -241,6 +253,7 @@ func (x *rehearsal) command(verb machine.Verb) error {
 func (x *rehearsal) idle(d drivers.Span) {
 	for until := x.loop.Now().Add(d); x.loop.Now() < until && !x.given(); {
 		x.loop.Turn()
+		x.actsDue()
 	}
 }
 
@@ -249,7 +262,8 @@ func (x *rehearsal) idle(d drivers.Span) {
 func (x *rehearsal) putRight() error {
 	w := x.w
 	from := w.rig.Now()
-	w.killAt = 0
+	w.killAt, w.killWhen = 0, 0
+	x.acts = nil
 	x.shelf.disk.fault = StoreFault{}
 	w.storeFailed = 0
 	w.rig.Heal()
@@ -292,7 +306,6 @@ func (x *rehearsal) putRight() error {
 		x.finish(from)
 		return nil
 	}
-	x.acts = nil
 	x.follow(w.rig.Now().Add(3*x.t.Healthy.Length + runMost))
 	if x.end == nil {
 		w.violate(11, "the run after the repair does not end")

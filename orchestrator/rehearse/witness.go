@@ -34,26 +34,27 @@ type witness struct {
 	shelf *shelf
 	say   func(at drivers.Instant, text string) // nil: nobody reads along
 
-	calls   int                                   // drivers, journal and disk, since the first start
-	killAt  int                                   // the call that the process dies of; 0: none
-	dead    bool                                  // it has
-	bornAt  drivers.Instant                       // when the process's present life began
-	started bool                                  // a person has started a run in this life of the process
-	stopped bool                                  // a person has stopped it
-	unready bool                                  // the bench has yet to show itself in good order (INV-08)
-	tripped bool                                  // a trip was recorded that nobody has acknowledged
-	read    map[virtual.Device]drivers.Protection // as read back in this run
-	on      map[virtual.Device]bool               // as commanded
-	closed  drivers.Contactors                    // as commanded in this life
-	told    drivers.Contactors                    // as the box was told last, in any life
-	halts   int                                   // of supply and load alike, in this life
-	halted  map[virtual.Device]int
-	haltAt  drivers.Instant
-	alarms  int // people were told
-	alarmAt drivers.Instant
-	last    [2]operation // the latest two commands to supply or load
-	seq     uint64       // of the lines below
-	lines   []string
+	calls    int                                   // drivers, journal and disk, since the first start
+	killAt   int                                   // the call that the process dies of; 0: none
+	killWhen drivers.Instant                       // or the instant from which the next call is the last; 0: none
+	dead     bool                                  // it has
+	bornAt   drivers.Instant                       // when the process's present life began
+	started  bool                                  // a person has started a run in this life of the process
+	stopped  bool                                  // a person has stopped it
+	unready  bool                                  // the bench has yet to show itself in good order (INV-08)
+	tripped  bool                                  // a trip was recorded that nobody has acknowledged
+	read     map[virtual.Device]drivers.Protection // as read back in this run
+	on       map[virtual.Device]bool               // as commanded
+	closed   drivers.Contactors                    // as commanded in this life
+	told     drivers.Contactors                    // as the box was told last, in any life
+	halts    int                                   // of supply and load alike, in this life
+	halted   map[virtual.Device]int
+	haltAt   drivers.Instant
+	alarms   int // people were told
+	alarmAt  drivers.Instant
+	last     [2]operation // the latest two commands to supply or load
+	seq      uint64       // of the lines below
+	lines    []string
 
 	storeFailed drivers.Instant
 	trips       []Trip
