@@ -178,8 +178,8 @@ func (t *Twin) strike(b *blow, s *scene) (Cell, error) {
 		cell.Began, began = f.Began, f.Begin
 	}
 	for i, trip := range r.Trips {
-		if trip.At < began {
-			continue // the emergency stop's, of which the scene is made
+		if trip.At < began || len(s.faults) > 0 && trip.Cause == "emergency_stop" {
+			continue // the scene is made of it
 		}
 		cell.Cause, cell.After, cell.Same = trip.Cause, trip.At.Sub(began), false
 		if i < len(r.TripToZero) {
