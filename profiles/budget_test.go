@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
 // INV-12: the allowance of the shipped bench, by hand from what KW-01.yaml and
@@ -130,4 +131,28 @@ func TestTolerancesByHand(t *testing.T) {
 	assert.Greater(t, plan.SupplyArm.CurrentMax, 40*drivers.Ampere)
 	assert.LessOrEqual(t, plan.SupplyArm.CurrentMax, l.ChargeMax)
 	assert.GreaterOrEqual(t, plan.SupplyArm.VoltageMax, l.ModuleMax)
+}
+
+// A charge is bounded by what the room may make of it: where the maker's table
+// lowers the current in the cold, it may take so much longer, and no more charge.
+func TestBoundsOfAColdRoom(t *testing.T) {
+	m, b := shippedModule(t), shippedBench(t)
+	compiled := func() *machine.Drive {
+		p, ps := ParseProfile("p", []byte("profile: p\nexpect_start: 40 %\nsteps:\n  - charge: {current: 20 A, hold: 3.55 V/cell, taper: C/20}\n"))
+		require.Empty(t, ps)
+		plan, ps := Compile(p, m, b)
+		require.Empty(t, ps)
+		for _, ins := range plan.Code {
+			if ins.Op == machine.OpDrive {
+				return ins.Drive
+			}
+		}
+		return nil
+	}
+	cold := compiled()
+	m.Maker.ChargeTable = nil
+	level := compiled()
+	assert.Equal(t, level.Bounds.Span*3, cold.Bounds.Span) // 4 A of 20 A, at most three times
+	assert.Equal(t, level.Bounds.Charge, cold.Bounds.Charge)
+	assert.Equal(t, level.Bounds.Energy, cold.Bounds.Energy)
 }

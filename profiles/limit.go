@@ -161,10 +161,31 @@ func (c *compiler) bounds(d *DriveSpec, e ends) machine.Bounds {
 		// A real cell's taper is longer than its start resistance says.
 		b.Span += drivers.Span(mulDivUp(int64(tenth), 1000, int64(e.taper)))
 	}
+	if d.Charge && e.span == 0 { // a pulse lasts as long as it lasts
+		b.Span = b.Span * drivers.Span(c.coldest(e.current)) / 1000
+	}
 	if e.span > 0 {
 		b.Span = max(b.Span, e.span*13/10+drivers.Second)
 	}
 	return bounded(b, d.AtMost)
+}
+
+// coldMost bounds how much longer a charge may take where the room is cold, in
+// thousandths.
+const coldMost = 3000
+
+// coldest is how much longer a charge takes, in thousandths, where the charge
+// table lowers its current: at the coldest at which the module may be charged, and
+// at most coldMost. Its bounds in charge and energy stay.
+func (c *compiler) coldest(current drivers.Microamps) int64 {
+	least := current
+	rows := c.m.Maker.ChargeTable
+	for i, r := range rows {
+		if (i+1 == len(rows) || rows[i+1].Temp > c.eff.ChargeTempMin) && r.Temp < c.eff.ChargeTempMax && r.Current > 0 {
+			least = min(least, r.Current)
+		}
+	}
+	return min(mulDivUp(int64(current), 1000, int64(least)), coldMost)
 }
 
 // bounded replaces defaults by what the profile says.

@@ -36,7 +36,7 @@ steps:
   - rest: {label: rest empty, for: 30 min}
   - charge: {label: second charge, current: %.2f C, hold: %s, taper: C/20}
   - rest: {label: rest again, for: 20 min}
-  - discharge: {label: to half, current: %.2f C, counted: %.3f Ah}
+  - discharge: {label: to half, current: %.2f C, counted: %.3f Ah, cell_end: %s}
   - rest: {label: at half, for: 20 min}
   - repeat:
       label: pulses
@@ -46,7 +46,7 @@ steps:
         - rest: {label: after out, for: 5 min}
         - pulse: {label: in, charge: %.2f C, for: 10 s, use: resistance}
         - rest: {label: after in, for: 5 min}
-  - discharge: {label: to storage, current: C/2, counted: %.3f Ah}
+  - discharge: {label: to storage, current: C/2, counted: %.3f Ah, cell_end: %s}
   - rest: {label: last rest, for: 20 min}
 %s`
 
@@ -231,8 +231,8 @@ func (d dice) dayProfile(m *profiles.Module, b *profiles.Bench, mon dayMonitor) 
 	soc := 10 + d.IntN(85)
 	make := func(balance string) (*profiles.Profile, error) {
 		p, problems := profiles.ParseProfile("day.yaml", fmt.Appendf(nil, dayProfile,
-			soc, charge, volt(hold), discharge, volt(end), charge, volt(hold), discharge, hours/2,
-			most(m.Limits.DischargeMax, 1), most(m.Limits.ChargeMax, 1), hours/5, balance))
+			soc, charge, volt(hold), discharge, volt(end), charge, volt(hold), discharge, hours/2, volt(end),
+			most(m.Limits.DischargeMax, 1), most(m.Limits.ChargeMax, 1), hours/5, volt(end), balance))
 		return p, profiles.Error(problems)
 	}
 	to := "0.3"
@@ -257,7 +257,15 @@ func (d dice) dayConfig(m *profiles.Module, p *profiles.Profile, b *profiles.Ben
 	c.Seed = d.Uint64()
 	a.Chemistry, a.Series = m.Chemistry, m.Series
 	a.Capacity = drivers.Charge(float64(m.Rated) * d.between(1, 1.08))
-	a.SoC = float64(p.StartSoC) / 1e6
+	// No cell begins outside of the limits, wherever its spread puts it.
+	soc, apart := p.StartSoC, profiles.Ppm(40_000)
+	for m.OpenCircuit(soc+apart) > m.Limits.CellMax-2*mon.accuracy && soc > 0 {
+		soc -= 10_000
+	}
+	for m.OpenCircuit(soc-apart) < m.Limits.CellMin+2*mon.accuracy && soc < 1_000_000 {
+		soc += 10_000
+	}
+	a.SoC = float64(soc) / 1e6
 	a.Spread.Capacity, a.Spread.Resistance, a.Spread.SoC = d.between(0, 0.03), d.between(0, 0.15), d.between(0, 0.03)
 	a.Ambient = drivers.ZeroC + drivers.Millikelvins(d.between(16_000, 28_000))
 	c.Sensing = virtual.Sensing{Static: d.between(0.2, 1), Edge: mon.edge, Steps: mon.steps}

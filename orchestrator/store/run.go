@@ -54,6 +54,13 @@ func (s *Store) beginRun(r Run) (*Recorder, error) {
 			return nil, fmt.Errorf("%w: %s", ErrRunning, other.ID())
 		}
 	}
+	// A latch is told before a lack of room; putRun looks once more.
+	switch _, latched, err := s.Latch(r.Bench); {
+	case err != nil:
+		return nil, err
+	case latched:
+		return nil, ErrLatched
+	}
 	no, err := s.putRun(&info, r.Plan, layout, []byte(r.Criteria))
 	if err != nil {
 		return nil, err
@@ -63,13 +70,18 @@ func (s *Store) beginRun(r Run) (*Recorder, error) {
 	return rec, nil
 }
 
+// beginRoom must be left, twice over, when a run begins. The last free pages
+// might hold its plan and not its first second: then it would energise only to
+// be stopped.
+const beginRoom = 128 << 10
+
 // putRun stores a new run and gives it its name.
 func (s *Store) putRun(info *RunInfo, texts ...[]byte) (no uint32, err error) {
 	bytes := 0
 	for _, text := range texts {
 		bytes += len(text)
 	}
-	err = s.update(routine, bytes, func(tx *bolt.Tx) error {
+	err = s.update(routine, bytes+beginRoom, func(tx *bolt.Tx) error {
 		if tx.Bucket(latchBucket).Get([]byte(info.Bench)) != nil {
 			return ErrLatched
 		}
