@@ -73,7 +73,7 @@ func (s *Store) beginRun(r Run) (*Recorder, error) {
 // beginRoom must be left, twice over, when a run begins. The last free pages
 // might hold its plan and not its first second: then it would energise only to
 // be stopped.
-const beginRoom = 128 << 10
+const beginRoom = 48 << 10
 
 // putRun stores a new run and gives it its name.
 func (s *Store) putRun(info *RunInfo, texts ...[]byte) (no uint32, err error) {

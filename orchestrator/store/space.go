@@ -20,7 +20,7 @@ import (
 
 const (
 	// firstRoom is what a new file has beside its reserve.
-	firstRoom = 512 << 10
+	firstRoom = 256 << 10
 	// A file grows by an eighth of its size, within these bounds.
 	leastGrowth = 1 << 20
 	mostGrowth  = 64 << 20
