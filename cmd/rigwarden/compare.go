@@ -48,13 +48,14 @@ func (a *app) compareCmd() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "compare [MODULE|RUN]...",
 		Short: "Rank modules by their figures and name the odd one",
-		Long: `Rank modules by every figure that at least one of them proves, the highest value
-first, with its uncertainty (95 %) and its distance from the median of all; what
-modules share because one bench measured them cancels in that distance. A module
-is odd where the robust z-score (over 3.5) and the generalised ESD test (at 1 %)
-both accuse it and it lies further off than its own uncertainty; fewer than five
-are too few to call one odd. Taken is each module's latest run with a verdict, or
-a run that is named. Without arguments: all registered modules.`,
+		Long: `Rank modules by every figure that at least one of them proves, the best first:
+much capacity and efficiency, little resistance, leak and spread. With each stand
+its uncertainty (95 %) and its distance from the median of all; what modules share
+because one bench measured them cancels in that distance. A module is odd where
+the robust z-score (over 3.5) and the generalised ESD test (at 1 %) both accuse it
+and it lies further off than its own uncertainty; fewer than five are too few to
+call one odd. Taken is each module's latest run with a verdict, or a run that is
+named. Without arguments: all registered modules.`,
 		Args:    cobra.ArbitraryArgs,
 		Example: "  rigwarden compare KW-01 KW-02 KW-03 KW-04 KW-05\n  rigwarden compare --store rig.db --figure capacity\n  rigwarden compare KW-01 r000007 --json",
 		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
@@ -223,7 +224,7 @@ func (a *app) printRanking(r *sibling.Ranking) {
 	}
 	places := rankingPlaces(r)
 	num := func(v float64) string { return strconv.FormatFloat(v, 'f', places, 64) }
-	fmt.Fprintf(a.out, "%s: median %s\n", head, num(r.Median))
+	fmt.Fprintf(a.out, "%s, %s is better: median %s\n", head, r.Better, num(r.Median))
 	if r.Refused != "" {
 		for _, l := range wrap("not compared: "+r.Refused, narrow-2) {
 			fmt.Fprintf(a.out, "  %s\n", l)

@@ -36,10 +36,20 @@ func Compare(runs []*Figures) []*sibling.Ranking {
 			ones = append(ones, o)
 		}
 		if proven {
-			out = append(out, sibling.Compare(name, unit, ones))
+			out = append(out, sibling.Compare(name, unit, better(name), ones))
 		}
 	}
 	return out
+}
+
+// better says which way a compared figure is better: what a module holds and
+// returns, more; what it loses, and what its joints and cells differ by, less.
+func better(name string) sibling.Better {
+	switch name {
+	case Capacity, Energy, CoulombicEfficiency, EnergyEfficiency:
+		return sibling.Higher
+	}
+	return sibling.Lower
 }
 
 func (g Figure) one(r *Figures) sibling.One {

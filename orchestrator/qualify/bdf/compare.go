@@ -13,7 +13,7 @@ import (
 // in common cancels; with an empty bench nothing does.
 func Compare(reports []*Report, bench string) []*sibling.Ranking {
 	var out []*sibling.Ranking
-	rank := func(name, unit string, one func(*Report) sibling.One) {
+	rank := func(name, unit string, better sibling.Better, one func(*Report) sibling.One) {
 		var ones []sibling.One
 		proven := false
 		for _, r := range reports {
@@ -22,18 +22,18 @@ func Compare(reports []*Report, bench string) []*sibling.Ranking {
 			ones, proven = append(ones, o), proven || o.Missing == ""
 		}
 		if proven {
-			out = append(out, sibling.Compare(name, unit, ones))
+			out = append(out, sibling.Compare(name, unit, better, ones))
 		}
 	}
-	rank("discharge", "Ah", func(r *Report) sibling.One { return r.discharge() })
-	rank("coulombic efficiency", "%", func(r *Report) sibling.One {
+	rank("discharge", "Ah", sibling.Higher, func(r *Report) sibling.One { return r.discharge() })
+	rank("coulombic efficiency", "%", sibling.Higher, func(r *Report) sibling.One {
 		return r.paired(func(p *Pair) (float64, float64) { return p.Coulombic, p.CoulombicU })
 	})
-	rank("energy efficiency", "%", func(r *Report) sibling.One {
+	rank("energy efficiency", "%", sibling.Higher, func(r *Report) sibling.One {
 		return r.paired(func(p *Pair) (float64, float64) { return p.Energy, p.EnergyU })
 	})
 	for k, at := range times {
-		rank(fmt.Sprintf("resistance %g s", at), "mOhm", func(r *Report) sibling.One { return r.resistance(k) })
+		rank(fmt.Sprintf("resistance %g s", at), "mOhm", sibling.Lower, func(r *Report) sibling.One { return r.resistance(k) })
 	}
 	return out
 }

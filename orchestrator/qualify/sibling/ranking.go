@@ -29,7 +29,7 @@ type One struct {
 
 // Row is one article's place.
 type Row struct {
-	// Rank counts from one, the highest value first; 0 where there is no value.
+	// Rank counts from one, the best value first; 0 where there is no value.
 	Rank  int     `json:"rank,omitempty"`
 	Name  string  `json:"name"`
 	Value float64 `json:"value"`
@@ -48,10 +48,21 @@ type Row struct {
 	Reason string  `json:"reason,omitempty"`
 }
 
+// Better says which way a figure is better.
+type Better string
+
+// Ways.
+const (
+	Higher Better = "higher"
+	Lower  Better = "lower"
+)
+
 // Ranking is a comparison of one figure.
 type Ranking struct {
-	Figure string  `json:"figure"`
-	Unit   string  `json:"unit"`
+	Figure string `json:"figure"`
+	Unit   string `json:"unit"`
+	// Better is the way in which the figure is better, by which the rows rank.
+	Better Better  `json:"better"`
 	Median float64 `json:"median"`
 	Rule   string  `json:"rule"`
 	Rows   []Row   `json:"rows"`
@@ -76,9 +87,9 @@ const (
 // rule is the sentence that stands with every ranking.
 const rule = "odd: robust z-score over 3.5, generalised ESD at 1 %, and further off than its uncertainty; fences after Tukey, quartiles by the (n+1)p rule"
 
-// Compare ranks the articles by one figure.
-func Compare(figure, unit string, ones []One) *Ranking {
-	r := &Ranking{Figure: figure, Unit: unit, Rule: rule, Median: math.NaN()}
+// Compare ranks the articles by one figure, the best first.
+func Compare(figure, unit string, better Better, ones []One) *Ranking {
+	r := &Ranking{Figure: figure, Unit: unit, Better: better, Rule: rule, Median: math.NaN()}
 	var have []One
 	var cold, hot = math.Inf(1), math.Inf(-1)
 	for _, o := range ones {
@@ -136,7 +147,12 @@ func (r *Ranking) rows(ones, have []One, x []float64) {
 		}
 		r.Rows = append(r.Rows, row)
 	}
-	slices.SortStableFunc(r.Rows, func(a, b Row) int { return cmp.Compare(b.Value, a.Value) })
+	slices.SortStableFunc(r.Rows, func(a, b Row) int {
+		if r.Better == Lower {
+			a, b = b, a
+		}
+		return cmp.Compare(b.Value, a.Value)
+	})
 	for i := range r.Rows {
 		r.Rows[i].Rank = i + 1
 	}
