@@ -219,7 +219,10 @@ func TestDrawnFaults(t *testing.T) {
 // seeds is how many seeds a drawn test runs: RIGWARDEN_SEEDS asks for more.
 func seeds(t *testing.T, usual uint64) uint64 {
 	s := os.Getenv("RIGWARDEN_SEEDS")
-	if s == "" {
+	switch {
+	case s == "" && testing.Short():
+		return usual / 5
+	case s == "":
 		return usual
 	}
 	n, err := strconv.ParseUint(s, 10, 64)

@@ -13,6 +13,9 @@ import (
 // than their accuracies or by more; what is read off is too great by far. The truth
 // is the drawn one (simulation, no source).
 func TestExtremesHoldTheTruth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine's arithmetic")
+	}
 	const seed, draws, n = 11, 200, 6
 	r := rand.New(rand.NewPCG(seed, 1))
 	for _, s := range []float64{0.07, 0.5, 2} {

@@ -13,6 +13,9 @@ import (
 // comparisons, and not much fewer (the level is Rosner's, Technometrics 25, 1983;
 // the draws are ours). A cell of eight deviations is found all the same.
 func TestLevelIsOfAllComparisonsTogether(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine's arithmetic")
+	}
 	const seed, modules, cells, comparisons = 5, 2500, 24, 5
 	r := rand.New(rand.NewPCG(seed, 2))
 	accused, found := 0, 0

@@ -31,7 +31,7 @@ func quick(t testing.TB) *Twin {
 func TestCampaigns(t *testing.T) {
 	first, runs := uint64(1), 400
 	if testing.Short() {
-		runs = 40 // under the race detector, which is after other things
+		runs = 24 // under the race detector, which is after other things
 	}
 	var s Summary
 	err := quick(t).Many(t.Context(), first, runs, runtime.GOMAXPROCS(0), s.Add)
@@ -120,8 +120,12 @@ func TestSeedRepeats(t *testing.T) {
 // How many run at once changes nothing.
 func TestManyKeepsOrder(t *testing.T) {
 	var one, four Summary
-	require.NoError(t, quick(t).Many(t.Context(), 500, 24, 1, one.Add))
-	require.NoError(t, quick(t).Many(t.Context(), 500, 24, 4, four.Add))
+	n := 24
+	if testing.Short() {
+		n = 8
+	}
+	require.NoError(t, quick(t).Many(t.Context(), 500, n, 1, one.Add))
+	require.NoError(t, quick(t).Many(t.Context(), 500, n, 4, four.Add))
 	one.Close()
 	four.Close()
 	require.Equal(t, one, four)
