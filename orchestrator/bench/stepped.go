@@ -1,8 +1,6 @@
 package bench
 
 import (
-	"iter"
-
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -14,18 +12,17 @@ import (
 // neither holds up the loop. It is for one goroutine.
 type Stepped struct {
 	v     *Virtual
-	waits *Waits
+	waits <-chan Wait
 	desks [desks]desk
 	asked drivers.Instant // when the routine commit was last asked for
 }
 
-// Waits is where a storage job of a Stepped bench waits, as for a slow disk. The
-// zero value is ready and serves one bench at a time.
-type Waits struct{ until func(drivers.Instant) bool }
-
-// Until lets the job that calls it stand until an instant of the rig's time,
-// while the bench goes on.
-func (w *Waits) Until(t drivers.Instant) { w.until(t) }
+// Wait is something that storage waits for, as a slow disk: it goes on at an
+// instant of the rig's time, when Go is called.
+type Wait struct {
+	Until drivers.Instant
+	Go    func()
+}
 
 // The desks, as Live's goroutines; of two that are due, the first goes on first.
 const (
@@ -34,26 +31,24 @@ const (
 	desks
 )
 
-// desk does storage jobs, one after the other. Each is a coroutine, which runs
-// when its desk calls it and at no other time: one that waits for nothing costs
-// little more than a call.
+// desk does storage jobs, one after the other.
 type desk struct {
-	queue []job
-	// goOn lets the job under way go on until it waits, for an instant, or ends;
-	// nil without one.
-	goOn  func() (until drivers.Instant, waits bool)
-	wait  func(drivers.Instant) bool // how it waits
-	until drivers.Instant
-	event machine.Event // what came of it
+	queue  []job
+	answer chan answer // of the job under way, nil without one
+	wait   Wait        // what it waits for
+}
+
+// answer is how a storage job ended: with an event or nil, or with a panic, which
+// belongs to whoever turns the bench.
+type answer struct {
+	event    machine.Event
+	panicked any
 }
 
 // NewStepped opens a bench over rig, as a starting process does.
 func NewStepped(rig Rig, o Options) *Stepped {
 	tell := o.Alert
 	o.Alert = nil // which would come from a goroutine, at no exact place
-	if o.Waits == nil {
-		o.Waits = &Waits{}
-	}
 	s := &Stepped{v: newVirtual(rig, o), waits: o.Waits}
 	if tell != nil {
 		s.v.hub.tell = func(n machine.Notify) { tell(o.Name, n) }
@@ -82,7 +77,7 @@ func (s *Stepped) Command(verb machine.Verb, who, reason string) error {
 // Turn moves time to whatever comes next and handles it.
 func (s *Stepped) Turn() {
 	if d := s.due(); d != nil {
-		s.v.rig.Advance(max(d.until, s.v.rig.Now()))
+		s.v.rig.Advance(max(d.wait.Until, s.v.rig.Now()))
 		s.goOn(d)
 		s.begin(d)
 		s.v.drain()
@@ -97,7 +92,7 @@ func (s *Stepped) Turn() {
 func (s *Stepped) due() (next *desk) {
 	t := s.v.next()
 	for i := range s.desks {
-		if d := &s.desks[i]; d.goOn != nil && d.until <= t && (next == nil || d.until < next.until) {
+		if d := &s.desks[i]; d.answer != nil && d.wait.Until <= t && (next == nil || d.wait.Until < next.wait.Until) {
 			next = d
 		}
 	}
@@ -117,7 +112,7 @@ func (s *Stepped) routine() {
 	if run == nil || run.broken {
 		return
 	}
-	if d := &s.desks[deskRoutine]; d.goOn == nil && now.Sub(s.asked) >= drivers.Span(commitEvery.Microseconds()) {
+	if d := &s.desks[deskRoutine]; d.answer == nil && now.Sub(s.asked) >= drivers.Span(commitEvery.Microseconds()) {
 		s.asked = now
 		d.queue = append(d.queue, job{kind: jobCommit, run: run, at: now})
 		s.begin(d)
@@ -127,27 +122,40 @@ func (s *Stepped) routine() {
 
 // begin does the jobs that a desk has, until one waits.
 func (s *Stepped) begin(d *desk) {
-	for d.goOn == nil && len(d.queue) > 0 {
-		j := d.queue[0]
-		d.queue, d.event = d.queue[1:], nil
-		d.goOn, _ = iter.Pull(func(yield func(drivers.Instant) bool) {
-			d.wait, s.waits.until = yield, yield
-			d.event = j.do(s.v.latches)
-		})
-		s.goOn(d)
+	for d.answer == nil && len(d.queue) > 0 {
+		j, ch := d.queue[0], make(chan answer, 1)
+		d.queue, d.answer = d.queue[1:], ch
+		go func() {
+			var a answer
+			defer func() {
+				a.panicked = recover()
+				ch <- a
+			}()
+			a.event = j.do(s.v.latches)
+		}()
+		s.await(d)
 	}
 }
 
-// goOn returns when the desk's job has ended or waits again. Nothing else is
-// under way meanwhile, so that the order of things is always the same. What a job
-// panics with belongs to whoever turns the bench.
+// goOn lets the job that waits at a desk go on.
 func (s *Stepped) goOn(d *desk) {
-	goOn := d.goOn
-	d.goOn, s.waits.until = nil, d.wait
-	if until, waits := goOn(); waits {
-		d.goOn, d.until = goOn, until
-	} else if d.event != nil {
-		s.v.post(at(d.event, s.v.rig.Now()))
+	d.wait.Go()
+	s.await(d)
+}
+
+// await returns when the desk's job has ended or waits again. Nothing else is
+// under way meanwhile, so that the order of things is always the same.
+func (s *Stepped) await(d *desk) {
+	select {
+	case a := <-d.answer:
+		d.answer = nil
+		if a.panicked != nil {
+			panic(a.panicked)
+		}
+		if a.event != nil {
+			s.v.post(at(a.event, s.v.rig.Now()))
+		}
+	case d.wait = <-s.waits:
 	}
 }
 
@@ -157,7 +165,7 @@ func (s *Stepped) Leave() {
 	for i := range s.desks {
 		d := &s.desks[i]
 		d.queue = nil
-		for d.goOn != nil {
+		for d.answer != nil {
 			s.leaving(d)
 		}
 	}

@@ -20,8 +20,9 @@ type Options struct {
 	Latches Latches
 	// Alert, where set, is told of notifications; it must not block.
 	Alert func(bench string, n machine.Notify)
-	// Waits is where storage jobs of a Stepped bench wait; nil: none does.
-	Waits *Waits
+	// Waits is where storage jobs that take time say so, to go on when a Stepped
+	// bench says; nil: none does.
+	Waits <-chan Wait
 }
 
 // callTimeout is how long an executor waits for a device.

@@ -20,9 +20,9 @@ var errKilled = errors.New("the process was killed")
 type disk struct {
 	w     *witness
 	fault StoreFault
-	// waits is where what takes time waits; inline, where the bench's own
+	// waits is where what takes time says so; inline, where the bench's own
 	// goroutine writes, time goes on at once and the loop stands.
-	waits  bench.Waits
+	waits  chan bench.Wait
 	inline bool
 	busy   drivers.Instant // until then it works for somebody
 	aside  bool            // what happens is not the campaign's doing
@@ -77,7 +77,11 @@ func (d *disk) work() {
 }
 
 // pause lets a storage job wait while the bench goes on.
-func (d *disk) pause(until drivers.Instant) { d.waits.Until(until) }
+func (d *disk) pause(until drivers.Instant) {
+	goOn := make(chan struct{})
+	d.waits <- bench.Wait{Until: until, Go: func() { close(goOn) }}
+	<-goOn
+}
 
 // fill uses up what room the store has but its reserve, as other benches and
 // files do on a disk that runs full.

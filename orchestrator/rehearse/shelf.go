@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/store"
 )
 
@@ -37,7 +38,7 @@ func newShelf(w *witness, fault StoreFault) (*shelf, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &shelf{w: w, dir: dir, disk: disk{w: w, fault: fault}}, nil
+	return &shelf{w: w, dir: dir, disk: disk{w: w, fault: fault, waits: make(chan bench.Wait)}}, nil
 }
 
 // remove takes the folder away, after close.
