@@ -114,7 +114,9 @@ func (e *Encoder) prepare(n, m int) {
 	e.u = grow(e.u, n)
 	e.tokens = grow(e.tokens, s*max(n-1, 0))
 	e.hists = grow(e.hists, s)
-	clear(e.hists)
+	for i := range e.hists {
+		e.hists[i].reset()
+	}
 	e.active = grow(e.active, s)
 	clear(e.active)
 	if cap(e.series) < s {
@@ -227,6 +229,7 @@ func (e *Encoder) plan(s int, x []int32, referable bool) {
 
 func (e *Encoder) tokenise(tokens []byte, u []uint32, h *histogram) {
 	tokens = tokens[:len(u)]
+	highest := uint8(0)
 	for i, v := range u {
 		t := uint8(v)
 		if v >= plainTokens {
@@ -234,8 +237,10 @@ func (e *Encoder) tokenise(tokens []byte, u []uint32, h *histogram) {
 			e.extras = append(e.extras, v)
 		}
 		tokens[i] = t
-		h[t]++
+		h.count[t]++
+		highest = max(highest, t)
 	}
+	h.end = max(h.end, int(highest)+1)
 }
 
 // fill copies x to dst with every gap bridged by the count before it (or, at

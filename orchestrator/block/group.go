@@ -21,30 +21,52 @@ const (
 // classesPerBit is how finely series are sorted by entropy before pooling.
 const classesPerBit = 4
 
-// histogram counts tokens.
-type histogram [lastToken + 1]uint32
+// histogram counts tokens. Few of them occur in a short piece, so that every loop
+// ends at the highest one.
+type histogram struct {
+	count [lastToken + 1]uint32
+	end   int // behind the highest token that occurs
+}
 
 func (h *histogram) add(o *histogram) {
-	for i, n := range o {
-		h[i] += n
+	for i, n := range o.count[:o.end] {
+		h.count[i] += n
 	}
+	h.end = max(h.end, o.end)
+}
+
+func (h *histogram) reset() {
+	clear(h.count[:h.end])
+	h.end = 0
 }
 
 // bits is the tokens' entropy in bits, and how many different ones there are.
 func (h *histogram) bits() (total float64, symbols int) {
-	var n float64
-	for _, c := range h {
+	n := 0
+	for _, c := range h.count[:h.end] {
 		if c > 0 {
-			n += float64(c)
-			total -= float64(c) * math.Log2(float64(c))
+			n += int(c)
+			total -= weighed(int(c))
 			symbols++
 		}
 	}
-	if n > 0 {
-		total += n * math.Log2(n)
-	}
-	return max(total, 0), symbols
+	return max(total+weighed(n), 0), symbols
 }
+
+// weighed is n*log2(n), of short pieces from a table.
+func weighed(n int) float64 {
+	if n < len(weights) {
+		return weights[n]
+	}
+	return float64(n) * math.Log2(float64(n))
+}
+
+var weights = func() (w [1024]float64) {
+	for n := 1; n < len(w); n++ {
+		w[n] = float64(n) * math.Log2(float64(n))
+	}
+	return w
+}()
 
 // size estimates a group's stored size in bits, table included.
 func (h *histogram) size() float64 {
@@ -106,7 +128,7 @@ func (g *grouping) pool(hists []histogram, first int) {
 // call with the same scratch.
 func pack(tokens []byte, h *histogram, s *fse.Scratch) (mode, []byte) {
 	highest, most := 0, uint32(0)
-	for i, n := range h {
+	for i, n := range h.count[:h.end] {
 		if n > 0 {
 			highest = i
 		}
@@ -126,7 +148,7 @@ func pack(tokens []byte, h *histogram, s *fse.Scratch) (mode, []byte) {
 	}
 	count := s.Histogram()
 	clear(count)
-	copy(count, h[:])
+	copy(count, h.count[:h.end])
 	s.HistogramFinished(uint8(highest), int(most))
 	out, err := fse.Compress(tokens, s)
 	if err != nil {
