@@ -148,19 +148,23 @@ func judgedRun(ctx context.Context, s *session, arg string) (*compared, error) {
 	return &compared{Module: got.GetRun().GetModule(), Run: id, Bench: got.GetRun().GetBench(), Verdict: word(got.GetRun().GetVerdict()), figures: r.Figures}, nil
 }
 
-func (c *comparison) nameOdd() {
+func (c *comparison) nameOdd() { c.Odd = append(c.Odd, oddOf(c.Rankings)...) }
+
+// oddOf names each article that any ranking calls odd, with its figures.
+func oddOf(rankings []*sibling.Ranking) (out []oddModule) {
 	at := map[string]int{}
-	for _, r := range c.Rankings {
+	for _, r := range rankings {
 		for _, name := range r.OddOnes() {
 			i, known := at[name]
 			if !known {
-				i = len(c.Odd)
+				i = len(out)
 				at[name] = i
-				c.Odd = append(c.Odd, oddModule{Module: name})
+				out = append(out, oddModule{Module: name})
 			}
-			c.Odd[i].Figures = append(c.Odd[i].Figures, r.Figure)
+			out[i].Figures = append(out[i].Figures, r.Figure)
 		}
 	}
+	return out
 }
 
 // keep leaves only the named figures.
@@ -203,15 +207,20 @@ func (a *app) printComparison(c *comparison) {
 		a.printRanking(r)
 	}
 	fmt.Fprintln(a.out)
-	for _, o := range c.Odd {
+	a.printOdd(c.Odd, len(c.Modules))
+}
+
+// printOdd names the odd ones of so many, or says why none is named.
+func (a *app) printOdd(odd []oddModule, of int) {
+	for _, o := range odd {
 		for i, l := range wrap(fmt.Sprintf("%s does not belong to its siblings by %s", o.Module, strings.Join(o.Figures, ", ")), narrow-2) {
 			fmt.Fprintf(a.out, "%s%s\n", []string{"", "  "}[min(i, 1)], l)
 		}
 	}
 	switch {
-	case len(c.Odd) > 0:
-	case len(c.Modules) < 5:
-		fmt.Fprintf(a.out, "No odd one is named: %d are too few to say; 5 would do.\n", len(c.Modules))
+	case len(odd) > 0:
+	case of < 5:
+		fmt.Fprintf(a.out, "No odd one is named: %d are too few to say; 5 would do.\n", of)
 	default:
 		fmt.Fprintln(a.out, "None is odd.")
 	}

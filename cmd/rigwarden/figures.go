@@ -1,134 +1,134 @@
 package main
 
 import (
-	"fmt"
 	"os"
-	"strings"
+	"slices"
 
 	"github.com/spf13/cobra"
 
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/bdf"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/sibling"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
+	"github.com/rigwarden/rigwarden/profiles"
 )
 
+// figuresFlags are what a file does not say of its instruments.
+type figuresFlags struct {
+	voltage, current, clock accuracyFlag
+	separate, together      bool
+}
+
+// foreign is the answer of `figures --json`. Keys may be added, never renamed.
+type foreign struct {
+	// Level is the coverage probability of every interval.
+	Level    float64            `json:"level"`
+	Files    []*bdf.Report      `json:"files"`
+	Rankings []*sibling.Ranking `json:"rankings"`
+	Odd      []oddModule        `json:"odd"`
+}
+
 func (a *app) figuresCmd() *cobra.Command {
-	return &cobra.Command{
-		Use:   "figures FILE.bdf.csv",
-		Short: "Compute figures from a Battery Data Format file that anybody wrote",
-		Long: `Read a Battery Data Format file (CSV; "Test Time / s", "Voltage / V" and
+	f := &figuresFlags{}
+	f.voltage.dim, f.current.dim, f.clock.dim = profiles.DimVoltage, profiles.DimCurrent, profiles.DimTime
+	c := &cobra.Command{
+		Use:   "figures FILE.bdf.csv...",
+		Short: "Compute figures from Battery Data Format files that anybody wrote",
+		Long: `Read Battery Data Format files (CSV; "Test Time / s", "Voltage / V" and
 "Current / A" are required, positive current is charge) and print what each step
 did: duration, mean current, charge, energy, voltages, efficiencies of charge and
-discharge pairs, and the d.c. resistance 1 s and 10 s after a step's edge where
-the rows allow one. Rows that cannot be right are named, left out and counted.`,
-		Example: "  rigwarden figures cell.bdf.csv\n  rigwarden figures cell.bdf.csv --json",
-		Args:    cobra.ExactArgs(1),
+discharge pairs, and the d.c. resistance 0.1, 1, 2, 5 and 10 s after a step's edge,
+each with its interval (95 %). A resistance is refused, with the reason, where the
+pulse is too short, rows are missing, or the current's rise, skew and averaging
+take more than a tenth of that time. Rows that cannot be right are named, left out
+and counted.
+
+A file says nothing of its instruments: declare them with --voltage, --current and
+--time, or intervals hold what the rows tell, and no more. The offset of --time is
+how far the voltage and the current of one row may lie apart: skew and averaging.
+
+Several files are compared as siblings, one article each: ranked by discharge,
+efficiencies and resistances, the best first, the odd one named. With --together
+one set of instruments measured all of them, and what they share cancels.
+
+--json prints one object: level, files, rankings, odd. Keys may be added, never
+renamed.`,
+		Example: `  rigwarden figures cell.bdf.csv
+  rigwarden figures cell.bdf.csv --voltage "0.02 % + 1 mV" --current "0.05 % + 5 mA" --time "0.01 % + 5 ms"
+  rigwarden figures cell-*.bdf.csv --together --current "0.1 %" --json`,
+		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
-			f, err := os.Open(args[0])
+			out, err := f.read(args)
 			if err != nil {
-				return usagef("%w; a path to a readable file would be right", err)
-			}
-			defer f.Close()
-			r, err := bdf.Read(args[0], f)
-			if err != nil {
-				return &service.Error{Kind: service.KindInvalid, What: err.Error(), Want: `a CSV file with the columns "Test Time / s", "Voltage / V" and "Current / A"`}
+				return err
 			}
 			if a.json {
-				return a.printJSON(r)
+				return a.printJSON(out)
 			}
-			a.printBDF(r)
+			a.printForeign(out)
 			return nil
 		},
 	}
+	fl := c.Flags()
+	fl.Var(&f.voltage, "voltage", `accuracy of the voltage, such as "0.02 % + 1 mV"`)
+	fl.Var(&f.current, "current", `accuracy of the current, such as "0.05 % + 5 mA"`)
+	fl.Var(&f.clock, "time", `accuracy of the time, such as "0.01 % + 5 ms"`)
+	fl.BoolVar(&f.separate, "separate", false, "charge and discharge were measured by different instruments: nothing cancels")
+	fl.BoolVar(&f.together, "together", false, "the same instruments measured all files: what they share cancels between them")
+	return c
 }
 
-func (a *app) printBDF(r *bdf.Report) {
-	fmt.Fprintf(a.out, "%s: %d rows used, %d left out, %d steps\n\n", r.File, r.Rows, r.BadRows, len(r.Steps)+r.Unlisted)
-	t := newTable("step", "id", "kind", ">s", ">A mean", ">Ah", ">Wh", ">V start", ">V end", ">mOhm 1 s", ">10 s")
-	for _, s := range r.Steps {
-		t.row(fmt.Sprint(s.Number), dash(s.ID), s.Kind, fmt.Sprintf("%.2f", s.Seconds), fmt.Sprintf("%.4f", s.MeanCurrent),
-			fmt.Sprintf("%.5f", s.Charge), fmt.Sprintf("%.4f", s.Energy), fmt.Sprintf("%.4f", s.StartVoltage), fmt.Sprintf("%.4f", s.EndVoltage),
-			milliohms(s.R1), milliohms(s.R10))
+// options are what the flags declare, none where they declare nothing.
+func (f *figuresFlags) options() []bdf.Option {
+	if f.voltage.text == "" && f.current.text == "" && f.clock.text == "" {
+		return nil
 	}
-	t.print(a.out)
-	if r.Unlisted > 0 {
-		fmt.Fprintf(a.out, "and %d steps more\n", r.Unlisted)
+	ratio := func(a accuracyFlag) float64 { return float64(a.GainPPM) / 1e6 }
+	base := func(a accuracyFlag) float64 { return float64(a.Offset) / 1e6 }
+	return []bdf.Option{bdf.With(bdf.Accuracy{
+		VoltageGain: ratio(f.voltage), VoltageOffset: base(f.voltage),
+		CurrentGain: ratio(f.current), CurrentOffset: base(f.current),
+		TimeGain: ratio(f.clock), Lag: base(f.clock), Separate: f.separate,
+	})}
+}
+
+func (f *figuresFlags) read(paths []string) (*foreign, error) {
+	out := &foreign{Level: gum.Level, Rankings: []*sibling.Ranking{}, Odd: []oddModule{}}
+	options := f.options()
+	if f.separate && options == nil {
+		return nil, usagef("--separate without an accuracy says nothing; --current or --voltage beside it would be right")
 	}
-	a.printWhyNoResistance(r.Steps)
-	a.printPairs(r.Pairs)
-	for _, s := range r.Steps {
-		if c := s.Counter; c != nil {
-			fmt.Fprintf(a.out, "step %d: the file's own counter says %.6f Ah (%d resets; its last value %.6f)\n", s.Number, c.Charge, c.Resets, c.Last)
+	for i, path := range paths {
+		if slices.Contains(paths[:i], path) {
+			return nil, usagef("%s is named twice; name each file once", path)
 		}
-	}
-	if r.Peukert != 0 {
-		fmt.Fprintf(a.out, "Peukert exponent over the full discharges: %.6f\n", r.Peukert)
-	}
-	for _, b := range r.Bad {
-		fmt.Fprintf(a.out, "left out: %s\n", b.At)
-	}
-	if n := r.BadRows - int64(len(r.Bad)); n > 0 {
-		fmt.Fprintf(a.out, "left out: %d rows more\n", n)
-	}
-	for _, n := range r.Notes {
-		fmt.Fprintf(a.out, "note: %s\n", n)
-	}
-}
-
-func milliohms(r bdf.Resistance) string {
-	if !r.OK {
-		return "-"
-	}
-	return fmt.Sprintf("%.3f", r.MilliOhm)
-}
-
-// printWhyNoResistance says once per reason which steps it kept from giving a
-// resistance.
-func (a *app) printWhyNoResistance(steps []bdf.Step) {
-	var order []string
-	which := map[string][]string{}
-	for _, s := range steps {
-		for _, r := range []struct {
-			after string
-			bdf.Resistance
-		}{{"1 s", s.R1}, {"10 s", s.R10}} {
-			if r.OK || r.Reason == "" {
-				continue
-			}
-			key := "no resistance at " + r.after + ": " + r.Reason
-			if which[key] == nil {
-				order = append(order, key)
-			}
-			which[key] = append(which[key], fmt.Sprint(s.Number))
+		r, err := readForeign(path, options)
+		if err != nil {
+			return nil, err
 		}
+		out.Files = append(out.Files, r)
 	}
-	for _, key := range order {
-		fmt.Fprintf(a.out, "%s (step %s)\n", key, strings.Join(which[key], ", "))
+	if len(out.Files) == 1 {
+		return out, nil
 	}
+	bench := ""
+	if f.together {
+		bench = "one"
+	}
+	out.Rankings = append(out.Rankings, bdf.Compare(out.Files, bench)...)
+	out.Odd = append(out.Odd, oddOf(out.Rankings)...)
+	return out, nil
 }
 
-func (a *app) printPairs(pairs []bdf.Pair) {
-	if len(pairs) == 0 {
-		return
+func readForeign(path string, options []bdf.Option) (*bdf.Report, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, usagef("%w; a path to a readable file would be right", err)
 	}
-	fmt.Fprintln(a.out)
-	t := newTable("charge", "discharge", ">coulombic", ">energy", ">voltage", "note")
-	for _, p := range pairs {
-		if !p.OK {
-			t.row(joinInts(p.Charge), joinInts(p.Discharge), "-", "-", "-", p.Reason)
-			continue
-		}
-		t.row(joinInts(p.Charge), joinInts(p.Discharge), percent(p.Coulombic), percent(p.Energy), percent(p.Voltage), p.Reason)
+	defer f.Close()
+	r, err := bdf.Read(path, f, options...)
+	if err != nil {
+		return nil, &service.Error{Kind: service.KindInvalid, What: err.Error(), Want: `a CSV file with the columns "Test Time / s", "Voltage / V" and "Current / A"`}
 	}
-	t.print(a.out)
-	fmt.Fprintln(a.out)
-}
-
-func percent(v float64) string { return fmt.Sprintf("%.4f %%", v) }
-
-func joinInts(ns []int) string {
-	out := make([]string, len(ns))
-	for i, n := range ns {
-		out[i] = fmt.Sprint(n)
-	}
-	return strings.Join(out, ", ")
+	return r, nil
 }

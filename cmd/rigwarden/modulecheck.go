@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,16 +33,17 @@ func (q *quantityFlag) Set(s string) (err error) {
 	return err
 }
 
-// accuracyFlag reads "0.05 % + 2 mV".
+// accuracyFlag reads "0.05 % + 2 mV", of a voltage unless told otherwise.
 type accuracyFlag struct {
 	drivers.Accuracy
+	dim  profiles.Dimension
 	text string
 }
 
 func (f *accuracyFlag) String() string { return f.text }
 func (f *accuracyFlag) Type() string   { return "ACCURACY" }
 func (f *accuracyFlag) Set(s string) (err error) {
-	f.Accuracy, err = profiles.ParseAccuracy(s, profiles.DimVoltage)
+	f.Accuracy, err = profiles.ParseAccuracy(s, cmp.Or(f.dim, profiles.DimVoltage))
 	f.text = s
 	return err
 }

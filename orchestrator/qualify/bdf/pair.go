@@ -12,10 +12,11 @@ import (
 type meters struct {
 	gain, offset         [2]*gum.Input // of current: 0 charge, 1 discharge
 	voltGain, voltOffset [2]*gum.Input
+	clock                *gum.Input
 }
 
 func newMeters(a Accuracy) *meters {
-	m := &meters{}
+	m := &meters{clock: gum.Own("clock", a.TimeGain)}
 	for k := range m.gain {
 		if k == 1 && !a.Separate {
 			m.gain[1], m.offset[1], m.voltGain[1], m.voltOffset[1] = m.gain[0], m.offset[0], m.voltGain[0], m.voltOffset[0]
@@ -41,14 +42,14 @@ func way(s *Step) int {
 // of its rows and do not average out.
 func (m *meters) charge(s *Step) gum.Value {
 	k := way(s)
-	return gum.Exact(s.Charge).With(m.gain[k], s.Charge).With(m.offset[k], s.Seconds/3600)
+	return gum.Exact(s.Charge).With(m.gain[k], s.Charge).With(m.offset[k], s.Seconds/3600).With(m.clock, s.Charge)
 }
 
 // energy is a step's energy in Wh, signed.
 func (m *meters) energy(s *Step) gum.Value {
 	k := way(s)
 	return gum.Exact(s.Energy).With(m.gain[k], s.Energy).With(m.offset[k], s.volts/3600).
-		With(m.voltGain[k], s.Energy).With(m.voltOffset[k], s.Charge)
+		With(m.voltGain[k], s.Energy).With(m.voltOffset[k], s.Charge).With(m.clock, s.Energy)
 }
 
 // uncertain states the intervals of charge and energy.

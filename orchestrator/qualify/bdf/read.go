@@ -8,6 +8,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/stat"
+
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 )
 
 // Limits of what a report lists one by one, so that no file makes it endless.
@@ -40,7 +42,7 @@ func Read(name string, r io.Reader, options ...Option) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	x := &reader{header: h, report: &Report{File: name, Steps: []Step{}, Notes: h.notes}}
+	x := &reader{header: h, report: &Report{File: name, Level: gum.Level, Steps: []Step{}, Notes: h.notes}}
 	for _, o := range options {
 		o(x)
 	}
@@ -111,7 +113,7 @@ func (x *reader) row(r row) {
 			before = &x.last
 			x.closeStep()
 		}
-		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.tail, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
+		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.tail, x.accuracy.Lag, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
 		x.open, x.tail = true, tail{}
 	} else {
 		x.tail.add(r.v - x.last.v)

@@ -76,7 +76,7 @@ func TestPouchRateTest(t *testing.T) {
 		}
 	}
 	// Rows were thinned: most steps say why they have no 1 s resistance.
-	assert.Equal(t, "no row near 1 s: the rows around it lie 0.055 s and 8.75 s after the edge", step(t, r, "8").R1.Reason)
+	assert.Equal(t, "no row near that time: the rows around it lie 0.055 s and 8.7 s after the edge", step(t, r, "8").R1.Reason)
 	assert.Equal(t, "no row before the step: its edge is not known", step(t, r, "1").R10.Reason)
 
 	want := [][2]float64{{99.4379, 97.1619}, {99.6278, 96.4213}, {99.5004, 94.3791}, {99.7689, 92.5525}}
@@ -272,7 +272,7 @@ func TestResistanceIsRefusedWithAReason(t *testing.T) {
 	for rows, want := range map[string]string{
 		"2,3.24,-10,2\n":                 "the step has no row 10 s after its edge: it lasted 1.01 s",
 		"2,3.24,-10,2\n11,3.24,-4,2\n":   "the current did not hold after the edge",
-		"2,3.24,-10,2\n25,3.2,-10,2\n":   "no row near 10 s: the rows around it lie 1 s and 24 s after the edge",
+		"2,3.24,-10,2\n25,3.2,-10,2\n":   "no row near that time: the rows around it lie 1 s and 24 s after the edge",
 		"2,3.34,-10,2\n11,3.34,-10,2\n":  "the voltage did not follow the current",
 		"2,3.24,-10,2\n10.9,3.2,-10,3\n": "the step has no row 10 s after its edge: it lasted 1.01 s",
 	} {

@@ -16,8 +16,10 @@ type Report struct {
 	Pairs    []Pair `json:"pairs,omitempty"`
 	// Peukert is the exponent k of I^k*t = const over the full discharges, 0
 	// where fewer than three with different currents were found.
-	Peukert float64  `json:"peukert,omitempty"`
-	Notes   []string `json:"notes,omitempty"`
+	Peukert float64 `json:"peukert,omitempty"`
+	// Level is the coverage probability of every U.
+	Level float64  `json:"level"`
+	Notes []string `json:"notes,omitempty"`
 }
 
 // Bad is a row that was left out.

@@ -24,7 +24,10 @@ const gapRows = 10
 type Accuracy struct {
 	VoltageGain, VoltageOffset float64
 	CurrentGain, CurrentOffset float64
-	Separate                   bool
+	// TimeGain is the clock's, a ratio; Lag how far, in s, the voltage and the
+	// current of one row may lie apart: their skew and their averaging windows.
+	TimeGain, Lag float64
+	Separate      bool
 }
 
 // Option tells Read what the file does not say.
@@ -115,15 +118,21 @@ func (b *build) resistanceAt(k int, mean float64, a Accuracy, steps resolution) 
 	v := gum.Exact(x).
 		With(gum.Own("voltage gain", a.VoltageGain), x).
 		With(gum.Own("current gain", a.CurrentGain), -x).
-		With(gum.Rectangular("time of the edge", p.rise/2), p.drift*x).
+		With(gum.Rectangular("time of the edge", (p.rise+a.Lag)/2), p.drift*x).
+		With(gum.Own("clock", a.TimeGain*at), p.drift*x).
 		With(gum.Rectangular("current step", steps.i/2*math.Sqrt2), -x/p.di)
 	if sd <= steps.v/math.Sqrt(12) {
 		v = v.With(gum.Rectangular("voltage step", steps.v/2*math.Sqrt2), 1000/p.di)
 	} else {
 		v = v.With(gum.Normal("noise", sd*math.Sqrt2, dof), 1000/p.di)
 	}
-	out.MilliOhm, out.OK, out.spread = x, true, v.Spread()
-	out.U, out.K = out.spread.Interval()
+	spread := v.Spread()
+	u, k95 := spread.Interval()
+	if u >= x {
+		out.Reason = fmt.Sprintf("the rows tell it to +/- %.2g mOhm only, more than the %.2g mOhm that they give", u, x)
+		return out
+	}
+	out.MilliOhm, out.OK, out.spread, out.U, out.K = x, true, spread, u, k95
 	for _, part := range v.Budget() {
 		if part.Shared {
 			if out.shared == nil {
@@ -157,13 +166,16 @@ func (b *build) resistance(k int, r row) {
 	low, high := b.prev, r
 	if min(want-low.t, high.t-want) > near*times[k] || low.t < e.t0 {
 		if high.t-want > near*times[k] {
-			b.refuse(k, fmt.Sprintf("no row near %g s: the rows around it lie %.3g s and %.3g s after the edge", times[k], low.t-e.t0, high.t-e.t0))
+			b.refuse(k, fmt.Sprintf("no row near that time: the rows around it lie %.2g s and %.2g s after the edge", low.t-e.t0, high.t-e.t0))
 			return
 		}
 		low = high
 	}
-	if e.rise > near*times[k]*(1+1e-6) {
+	if most := near * times[k] * (1 + 1e-6); e.rise > most {
 		b.refuse(k, fmt.Sprintf("the current took up to %.3g s to rise, over a tenth of %g s", e.rise, times[k]))
+		return
+	} else if e.rise+b.lag > most {
+		b.refuse(k, fmt.Sprintf("the current took up to %.3g s to rise and a row's voltage and current lie up to %.3g s apart, together over a tenth of %g s", e.rise, b.lag, times[k]))
 		return
 	}
 	w := 1.0

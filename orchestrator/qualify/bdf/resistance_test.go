@@ -84,6 +84,35 @@ func TestResistanceWithDeclaredAccuracy(t *testing.T) {
 	assert.Contains(t, strings.Join(read(t, relaxing(2, 0.1, 1, 0, nil)).Notes, "\n"), "accuracy is not declared")
 }
 
+// A row whose voltage and current lie 20 ms apart says nothing of 0.1 s, for which
+// skew, averaging and rise together may take 10 ms; at 1 s it widens the interval.
+func TestResistanceOfRowsThatLieApart(t *testing.T) {
+	at20 := func(lag float64) bdf.Step {
+		r, err := bdf.Read("f", strings.NewReader(relaxing(12, 0.01, 1, 0, nil)), bdf.With(bdf.Accuracy{VoltageGain: 1e-4, Lag: lag}))
+		require.NoError(t, err)
+		return r.Steps[1]
+	}
+	s, sharp := at20(0.02), at20(0)
+	assert.Equal(t, "the current took up to 0.001 s to rise and a row's voltage and current lie up to 0.02 s apart, together over a tenth of 0.1 s", at(t, s, 0.1).Reason)
+	assert.True(t, at(t, sharp, 0.1).OK)
+	require.True(t, at(t, s, 1).OK, at(t, s, 1).Reason)
+	// dR/dt at 1 s by the formula, over 10 ms either way, against 1e-4 of R.
+	slope := 0.8/2*math.Exp(-0.5) + 1.0/40*math.Exp(-1.0/40)
+	assert.InEpsilon(t, 0.0105*slope*gum.Level, at(t, s, 1).U, 0.15)
+	assert.Less(t, at(t, sharp, 1).U, at(t, s, 1).U/3)
+}
+
+// A clock that is good to 0.1 % (IEC 62660-2 clause 4.3, as quoted) makes charge
+// and energy no better, and cancels in efficiency.
+func TestTheClockCountsAndCancels(t *testing.T) {
+	text := "Test Time / s,Voltage / V,Current / A,Step Count / 1\n" +
+		"0,3.0,-2,1\n10,3.0,-2,1\n10,3.1,2,2\n3610,4.1,2,2\n3610,4.0,-2,3\n7030,3.0,-2,3\n"
+	r, err := bdf.Read("f", strings.NewReader(text), bdf.With(bdf.Accuracy{TimeGain: 0.001}))
+	require.NoError(t, err)
+	assert.InEpsilon(t, 2*0.001*gum.Level, r.Steps[1].ChargeU, 1e-6)
+	assert.InDelta(t, 0, r.Pairs[len(r.Pairs)-1].CoulombicU, 1e-9)
+}
+
 // Noise of 1 mV on either edge is worth 2*sqrt(2) mV over 100 A, as far as 16 rows
 // tell it.
 func TestResistanceStatesNoise(t *testing.T) {
