@@ -1,5 +1,7 @@
 package drivers
 
+import "strings"
+
 // Bench describes the instruments of one bench: what they can do, how well
 // they measure, how fast they react. It comes from the bench file; the machine,
 // the host and the virtual bench all work from this one description.
@@ -12,6 +14,9 @@ type Bench struct {
 	Meter   MeterSpec   `json:"meter"`
 	// Lease is how long the bench stays energised without a renewal.
 	Lease Span `json:"lease_us"`
+	// BehindWires says, by the bench file's own word, that virtual instruments
+	// answer at its addresses.
+	BehindWires bool `json:"behind_wires,omitempty"`
 }
 
 // Wire is how an instrument is reached, and who must answer there.
@@ -134,6 +139,25 @@ func (b *Bench) Wires() map[string]*Wire {
 	return map[string]*Wire{
 		"monitor": &b.Monitor.Wire, "supply": &b.Supply.Wire, "load": &b.Load.Wire, "box": &b.Box.Wire, "meter": &b.Meter.Wire,
 	}
+}
+
+// What a virtual instrument says of itself on a real wire: its maker, and how its
+// model begins.
+const (
+	VirtualMaker = "rigwarden"
+	VirtualModel = "virtual "
+)
+
+// Simulated says that what the bench measures belongs to no real article: an
+// instrument is a virtual one, by its driver, by who must answer at its address,
+// or by the bench file's word. What such a bench measures releases nothing.
+func (b *Bench) Simulated() bool {
+	for _, w := range b.Wires() {
+		if w.Driver == "virtual" || w.Expect.Maker == VirtualMaker && strings.HasPrefix(w.Expect.Model, VirtualModel) {
+			return true
+		}
+	}
+	return b.BehindWires
 }
 
 // SilenceMargin is how much later than declared an instrument may be off by

@@ -136,7 +136,7 @@ func ParseBench(name string, src []byte) (*Bench, []Problem) {
 	}
 	b.readProtections(f)
 	if n := f.Find("virtual"); n != nil {
-		b.Virtual = readVirtual(r.Fields(n, "virtual"))
+		b.Virtual, b.BehindWires = readVirtual(r.Fields(n, "virtual"))
 	}
 	f.Finish()
 	if len(r.Problems) == 0 {

@@ -77,10 +77,12 @@ func readProof(f *tree.Fields, key string) Proof {
 	return p
 }
 
-// readVirtual reads what a virtual bench simulates.
-func readVirtual(f *tree.Fields) *VirtualArticle {
+// readVirtual reads what a virtual bench simulates, and whether it lies behind
+// the bench's real wires.
+func readVirtual(f *tree.Fields) (v *VirtualArticle, behindWires bool) {
 	ratio := func(key string) Ppm { return f.Quantity(key, true, DimRatio, anyRatio) }
-	v := &VirtualArticle{
+	behindWires = f.Yes("behind_wires")
+	v = &VirtualArticle{
 		Seed:             uint64(f.Count("seed", true, 0, 1<<62)),
 		Chemistry:        f.Choice("chemistry", false, "LFP", "NMC", "LIC"),
 		Rated:            drivers.Charge(f.Quantity("rated_capacity", false, DimCharge, anyCapacity)),
@@ -92,5 +94,5 @@ func readVirtual(f *tree.Fields) *VirtualArticle {
 		Ambient:          drivers.Millikelvins(f.Quantity("ambient", true, DimTemperature, anyTemp)),
 	}
 	f.Finish()
-	return v
+	return v, behindWires
 }

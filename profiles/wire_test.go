@@ -59,7 +59,8 @@ func TestPracticeBenchesAreOne(t *testing.T) {
 	}
 	require.Greater(t, b.Supply.Delay, a.Supply.Delay)
 	require.Greater(t, b.Load.Delay, a.Load.Delay)
-	b.Name, b.Supply.Delay, b.Load.Delay = a.Name, a.Supply.Delay, a.Load.Delay
+	require.True(t, b.BehindWires, "what it measures must be known for simulated")
+	b.Name, b.Supply.Delay, b.Load.Delay, b.BehindWires = a.Name, a.Supply.Delay, a.Load.Delay, false
 	require.Equal(t, a.Bench, b.Bench)
 	require.Equal(t, a.Virtual, b.Virtual)
 	require.Equal(t, Protections{}, a.Protections, "a practice bench proves none")
@@ -124,7 +125,7 @@ protections:
   fire_detection: {proved: 2026-10-06, by: safety officer}
   article_interlock: {proved: 2026-10-06, by: test engineer}
 `
-	const unproven = "bench.yaml:86:1: an unattended run demands heartbeat: when every program is dead only the box's missing heartbeat ends the current of this bench; " +
+	const unproven = "bench.yaml:87:1: an unattended run demands heartbeat: when every program is dead only the box's missing heartbeat ends the current of this bench; " +
 		"fit the box's own heartbeat; run `rigwarden bench check --prove`, which proves it; then write `heartbeat: {proved: 2026-03-31, by: test engineer}` under protections, or let the profile say attended: yes"
 	for _, x := range []struct {
 		supply, load, heartbeat bool

@@ -62,7 +62,7 @@ func reach(ctx context.Context, name Device, hung int) error {
 // identity is what a virtual device says of itself.
 func (b *Bench) identity(name Device) drivers.Identity {
 	return drivers.Identity{
-		Maker: "rigwarden", Model: "virtual " + string(name),
+		Maker: drivers.VirtualMaker, Model: drivers.VirtualModel + string(name),
 		Serial: fmt.Sprintf("%s-%d", b.cfg.Bench.Name, b.cfg.Seed), Firmware: "1",
 	}
 }

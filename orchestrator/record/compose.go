@@ -93,15 +93,8 @@ func moduleFigure(f *qualify.Figures, i int) qualify.Figure {
 	return qualify.Figure{}
 }
 
-// simulated says whether any instrument was virtual.
-func (s *Source) simulated() bool {
-	for _, w := range s.Plan.Bench.Wires() {
-		if w.Driver == profiles.DriverVirtual {
-			return true
-		}
-	}
-	return s.Virtual
-}
+// simulated says whether any instrument was virtual, in the run's own plan.
+func (s *Source) simulated() bool { return s.Virtual || s.Plan.Bench.Simulated() }
 
 func (s *Source) identity() []Fact {
 	out := []Fact{{"serial", s.Plan.Module}}

@@ -174,6 +174,32 @@ func TestRecordThatDidNotPassSaysSo(t *testing.T) {
 	assert.Contains(t, written(t, Compose(s)), "SIMULATED, NO REAL MODULE")
 }
 
+// The run over real wires to virtual instruments looked like one of a real module:
+// its plan, made from the practice bench's file, tells.
+func TestRecordOverWiresToVirtualInstrumentsIsMarked(t *testing.T) {
+	text, err := profiles.LibraryBench("practice-wires")
+	require.NoError(t, err)
+	b, ps := profiles.ParseBench("practice-wires.yaml", text)
+	require.Empty(t, ps)
+	assert.True(t, b.Simulated())
+	// The file's word is enough, and so is the name of one who must answer.
+	word := b.Bench
+	for _, w := range word.Wires() {
+		w.Expect = drivers.Identity{Maker: "Wharf Instruments"}
+	}
+	name := b.Bench
+	name.BehindWires = false
+	for _, bench := range []drivers.Bench{word, name} {
+		s := made(t)
+		s.Plan.Bench = bench
+		page := written(t, Compose(s))
+		assert.Contains(t, page, "SIMULATED, NO REAL MODULE")
+		assert.Contains(t, page, `<p class="simulated">SIMULATED.`)
+	}
+	word.BehindWires = false
+	assert.False(t, word.Simulated())
+}
+
 // Nothing that a file or an instrument says becomes markup, script or style, and
 // nothing is fetched.
 func TestRecordIsSelfContainedAndEscapes(t *testing.T) {
