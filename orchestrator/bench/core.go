@@ -169,9 +169,9 @@ func (c *core) broken(at drivers.Instant, err error) {
 
 // atRisk ends a run of which more waits to be stored than may be lost (INV-07,
 // INV-14).
-func (c *core) atRisk(now drivers.Instant) {
-	if p := c.run.Journal.Pending(); p != 0 && now.Sub(p) > riskMax {
-		c.broken(now, fmt.Errorf("the oldest unstored frame is %d ms old; at most %d ms is allowed", now.Sub(p)/drivers.Millisecond, riskMax/drivers.Millisecond))
+func (c *core) atRisk(now drivers.Instant, most drivers.Span) {
+	if p := c.run.Journal.Pending(); p != 0 && now.Sub(p) > most {
+		c.broken(now, fmt.Errorf("the oldest unstored frame is %d ms old; at most %d ms is allowed", now.Sub(p)/drivers.Millisecond, most/drivers.Millisecond))
 	}
 }
 

@@ -244,7 +244,7 @@ func (v *Live) routine() {
 		default: // the one before is still on its way to the disk
 		}
 	}
-	v.atRisk(v.now())
+	v.atRisk(v.now(), riskMax)
 }
 
 // leaveMax bounds an orderly stop at the end.

@@ -1,6 +1,8 @@
 package bench
 
 import (
+	"time"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
@@ -13,6 +15,7 @@ import (
 type Stepped struct {
 	v     *Virtual
 	waits <-chan Wait
+	every func() drivers.Span // between routine commits
 	desks [desks]desk
 	asked drivers.Instant // when the routine commit was last asked for
 }
@@ -23,6 +26,9 @@ type Wait struct {
 	Until drivers.Instant
 	Go    func()
 }
+
+// commitSpan is how far apart routine commits lie, as on a live bench.
+const commitSpan = drivers.Span(commitEvery / time.Microsecond)
 
 // The desks, as Live's goroutines; of two that are due, the first goes on first.
 const (
@@ -49,7 +55,10 @@ type answer struct {
 func NewStepped(rig Rig, o Options) *Stepped {
 	tell := o.Alert
 	o.Alert = nil // which would come from a goroutine, at no exact place
-	s := &Stepped{v: newVirtual(rig, o), waits: o.Waits}
+	s := &Stepped{v: newVirtual(rig, o), waits: o.Waits, every: o.Commits}
+	if s.every == nil {
+		s.every = func() drivers.Span { return 0 }
+	}
 	if tell != nil {
 		s.v.hub.tell = func(n machine.Notify) { tell(o.Name, n) }
 	}
@@ -112,12 +121,13 @@ func (s *Stepped) routine() {
 	if run == nil || run.broken {
 		return
 	}
-	if d := &s.desks[deskRoutine]; d.answer == nil && now.Sub(s.asked) >= drivers.Span(commitEvery.Microseconds()) {
+	every := max(s.every(), commitSpan)
+	if d := &s.desks[deskRoutine]; d.answer == nil && now.Sub(s.asked) >= every {
 		s.asked = now
 		d.queue = append(d.queue, job{kind: jobCommit, run: run, at: now})
 		s.begin(d)
 	}
-	s.v.atRisk(now)
+	s.v.atRisk(now, riskMax+every-commitSpan)
 }
 
 // begin does the jobs that a desk has, until one waits.

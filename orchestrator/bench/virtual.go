@@ -23,6 +23,10 @@ type Options struct {
 	// Waits is where storage jobs that take time say so, to go on when a Stepped
 	// bench says; nil: none does.
 	Waits <-chan Wait
+	// Commits is how far apart a Stepped bench's routine commits lie in the rig's
+	// time, and so how much more than a live bench's second of it is at risk; 0, or
+	// nil: as on a live bench.
+	Commits func() drivers.Span
 }
 
 // callTimeout is how long an executor waits for a device.

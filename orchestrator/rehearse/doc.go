@@ -9,7 +9,8 @@
 // latch must clear and the next run must work.
 //
 // The store is the product's, on a file of the campaign's own, written as a live
-// bench writes it: routine commits beside the loop, permits and trips at once.
+// bench writes it: routine commits beside the loop, permits and trips at once. In
+// profiles of hours the routine ones are rare while nothing can befall the store.
 // What is slow, fails or is full stands beneath it (disk), and a process that is
 // killed leaves the file as its last transaction did; the next one recovers it.
 //
