@@ -13,7 +13,8 @@ import (
 type Demand struct {
 	// Key is the protection's in bench files, Bounds what leaves the maker's
 	// limits without it: cell_high, cell_low, temp_high, charge_high or
-	// discharge_high; empty where it is about people.
+	// discharge_high; or step_charge, what flows past a step's bounds, or inrush,
+	// what flows at a contact's touch; empty where it is about people.
 	Key    string
 	Bounds []string
 	// Against is the fault that software alone does not bound; Fit, Prove and
@@ -58,7 +59,7 @@ var protectionTable = []protection{
 		Prove:   "feed one of its inputs past the limit and see its switch open",
 		Write:   "cell_cut_off: {voltage: 3.65 V, temperature: 60 degC, proved: 2026-03-31, by: test engineer}"},
 		declared: func(p *Protections) bool { return p.CellCutOff != nil }},
-	{Demand: Demand{Key: "fuse", Bounds: []string{"discharge_high", "cell_low"},
+	{Demand: Demand{Key: "fuse", Bounds: []string{"discharge_high", "cell_low", "step_charge", "inrush"},
 		Against: "a short across the link or in the load draws what no contactor breaks",
 		Fit:     "a d.c. fuse at the module's terminal, for its voltage, that melts at its short-circuit current",
 		Prove:   "compare type, rating and breaking capacity with the circuit, and look at the one that is fitted",

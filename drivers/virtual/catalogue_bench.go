@@ -21,12 +21,15 @@ var instrumentFaults = []FaultInfo{
 		draws(between("offset", 20_000, 3_000_000), between("resistance", 1_000, 50_000)).in(Charging),
 	entry(SupplyDrains, soon, "a current drains from the link into the idle supply, which does not know it",
 		func(f *Fault) { f.Current = 500_000 }, "current").
-		draws(between("current", 1_000, 300_000).perAmpere()).in(Connecting | Discharging | Resting | Bleeding),
+		draws(between("current", 1_000, 300_000).perAmpere()).in(Connecting | Discharging | Resting | Bleeding).
+		// One that begins while the positive contactor travels takes the link down
+		// before anything can call the contact back.
+		beyond(Hardware{"inrush", ByFuse}),
 	entry(LoadDies, drawing, "the regenerative load loses its mains: it draws nothing from one moment to the next, fault bit", nil).in(Discharging),
 	entry(LoadShorts, drawing, "the load loses its mains and its input fails to a resistance across the link",
 		func(f *Fault) { f.Resistance = 500_000 }, "resistance").
 		draws(between("resistance", 20_000, 1_000_000_000)).
-		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}),
+		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}, Hardware{"step_charge", ByFuse}, Hardware{"inrush", ByFuse}),
 	entry(SetupLost, soon, "a device browns out: it stops, its limits and arming are gone, it counts anew and answers as if nothing were",
 		func(f *Fault) { f.Device = DeviceSupply }, "device").on(commanded),
 }
@@ -45,7 +48,7 @@ var boxFaultList = []FaultInfo{
 		draws(between("resistance", 5_000, 1_000_000_000)).
 		// The module feeds it behind closed contactors until they have opened; its
 		// cells' own resistance takes their voltage away at such currents.
-		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}),
+		beyond(Hardware{"discharge_high", ByFuse}, Hardware{"cell_low", ByFuse}, Hardware{"step_charge", ByFuse}, Hardware{"inrush", ByFuse}),
 	entry(EmergencyPressed, soon, "somebody presses the emergency stop", nil),
 	entry(BleedStuck, soon, "a cell bleeds although it was not told to", nil, "cell"),
 	entry(BleedOpen, atOnce, "a cell's bleed path conducts nothing", nil, "cell").in(Bleeding),

@@ -8,7 +8,9 @@ import (
 
 // Hardware is an independent protection that must bound what no software can.
 type Hardware struct {
-	// Out is the word of the Excursion that it bounds.
+	// Out is the word of the Excursion that it bounds; or step_charge, what flows
+	// past a step's bounds at more than the cell maker's current; or inrush, the
+	// current at the touch of a contact whose link sagged while it travelled.
 	Out string
 	// By is the protection, by its key in bench files.
 	By string

@@ -48,7 +48,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			}
 		}
 		for _, h := range info.Hardware {
-			assert.Contains(t, []string{"cell_high", "cell_low", "temp_high", "charge_high", "discharge_high"}, h.Out, info.Name)
+			assert.Contains(t, []string{"cell_high", "cell_low", "temp_high", "charge_high", "discharge_high", "step_charge", "inrush"}, h.Out, info.Name)
 		}
 	}
 	assert.Equal(t, ClassFile, order[at])

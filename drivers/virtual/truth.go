@@ -126,6 +126,10 @@ func (b *Bench) Watch(l TruthLimits) {
 	}
 }
 
+// Watched returns the limits that the truth is held to: those of the article that
+// is there.
+func (b *Bench) Watched() TruthLimits { return b.truth.limits }
+
 // Worst returns how far the truth went since Watch or the beginning.
 func (b *Bench) Worst() plant.Worst { return b.plant.Worst() }
 

@@ -212,6 +212,16 @@ func (m *Machine) linkNear() bool {
 	return s.voltage-s.link <= within
 }
 
+// linkSagged says that the link has left the article while the contact travels,
+// over which it would then be filled at once: by more than the readings, which
+// were near enough when the contact was told, can err.
+func (m *Machine) linkSagged() bool {
+	s, box := &m.meas, &m.plan.Bench.Box
+	v := int64(s.voltage)
+	err := box.LinkAcc.At(v) + m.plan.Bench.Meter.VoltageAcc.At(v) + 2*int64(box.LinkStep)
+	return s.linkOK && s.voltageOK && s.voltage-s.link > m.closeWithin()+drivers.Microvolts(err)
+}
+
 // A contact that bounces still closes, opens and closes: while the precharge
 // path lies beside it that does no harm, and with a load's current it would make
 // the article charge the link through it at each touch. So the precharge path
@@ -229,7 +239,9 @@ func (m *Machine) switchPositive(sig signal) {
 		m.becomeTripped(causePrecharge, guard.Finding{}, "positive contactor did not close, or did not come to rest")
 	case sig != onFrame || !s.boxFresh:
 	case !s.boxOK || s.box&drivers.BoxPositive == 0:
-		w.touches = 0
+		if w.touches = 0; w.touched == 0 && m.linkSagged() {
+			m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link fell to %v, with the article at %v, while the positive contactor was closing: something draws on the link", s.link, s.voltage))
+		}
 	default:
 		if w.touches++; w.touches == 1 {
 			w.begun = m.now

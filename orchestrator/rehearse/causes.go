@@ -43,7 +43,7 @@ var leads = map[virtual.FaultKind][]string{
 	virtual.FramesHalfEmpty: {"missing"},
 	virtual.FramesHalfOld:   {"frozen", "sum_mismatch", "lone_cell", "lone_temp", "current_mismatch", "current_uncommanded", "driver"},
 	virtual.TimeSteps:       {"clock", "stale", "silence"},
-	virtual.MonitorSilent:   {"stale", "driver", "precharge", "contactor"},
+	virtual.MonitorSilent:   {"stale", "current_uncommanded", "driver", "precharge", "contactor"},
 	virtual.ReadingsMissing: {"missing", "driver", "precharge", "contactor"},
 
 	virtual.DriverHangs:      unreached,

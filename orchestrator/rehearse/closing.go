@@ -14,6 +14,7 @@ type touched struct {
 	contacts plant.Contacts
 	terminal float64 // V
 	current  float64 // A
+	counters plant.Counters
 }
 
 // Stepped looks at the true contacts after each step of time (INV-03, INV-09).
@@ -24,8 +25,11 @@ func (w *witness) Stepped(b *virtual.Bench) {
 		w.closings(p, is)
 		w.openings(is)
 	}
-	m := p.Module()
-	w.touched = touched{is, m.TerminalVoltage(), m.Current()}
+	m, c := p.Module(), p.Counters()
+	if w.rushes(w.touched.current) || w.rushes(m.Current()) {
+		w.step.rush.add(&w.touched.counters, &c)
+	}
+	w.touched = touched{is, m.TerminalVoltage(), m.Current(), c}
 }
 
 // Swept is nothing to the witness, who looks at what the loop is given.
@@ -47,18 +51,50 @@ func (w *witness) closings(p *plant.Bench, is plant.Contacts) {
 	if !(is.Negative && is.Positive) || was.Negative && was.Positive {
 		return
 	}
+	sags := w.sags()
+	if amps := math.Abs(p.Module().Current()); sags && amps > w.inrush.worst {
+		w.inrush.at, w.inrush.worst = w.rig.Now(), amps
+	}
 	// The link cannot jump; the article's voltage can, by what closing drives.
 	off := math.Abs(p.LinkVoltage() - w.touched.terminal)
 	told := int64(w.touched.terminal * 1e6)
 	most := box.DifferenceMax + drivers.Microvolts(box.LinkAcc.At(told)) + w.c.plan.Limits.SumTolerance
-	if off > float64(most)/1e6 && !w.shorted() {
-		w.beyond(9, "the contactors closed over %.3f V; %.3f V is allowed", off, float64(most)/1e6)
+	if off <= float64(most)/1e6 {
+		return
 	}
+	say := w.beyond
+	if sags {
+		say = w.leave
+	}
+	say(9, "the contactors closed over %.3f V; %.3f V is allowed", off, float64(most)/1e6)
 }
 
-// shorted says that something draws the link down, at whatever moment: only a
-// fuse bounds what that draws from the article.
-func (w *witness) shorted() bool { return w.began(virtual.LinkShort, virtual.LoadShorts) }
+// inrush is what flows at the touch of the contact that bypasses the precharge
+// resistor: the link's own charge, gone within the time constant of link and
+// cells. What begins to draw on the link while that contact travels, in the last
+// tens of milliseconds in which nobody can call it back, decides how much.
+type inrush struct {
+	told  drivers.Instant // when the box was told to close it
+	at    drivers.Instant // the greatest touch of a link that sagged on the way
+	worst float64         // A, its current, a magnitude
+}
+
+// sags says that something which leaves this to hardware has begun to draw on the
+// link since the box was told.
+func (w *witness) sags() bool {
+	var lately []virtual.FaultStatus
+	for _, f := range w.rig.FaultStatus() {
+		if f.Began && f.Begin >= w.inrush.told {
+			lately = append(lately, f)
+		}
+	}
+	return left(lately, "inrush", w.rig.Now())
+}
+
+// is says that an excursion is of that touch alone.
+func (i *inrush) is(e virtual.Excursion) bool {
+	return (e.What == "discharge_high" || e.What == "charge_high") && e.First == i.at && float64(e.Worst) <= i.worst*1e6+1
+}
 
 // openings: contactors open at a low current, but after a trip.
 func (w *witness) openings(is plant.Contacts) {

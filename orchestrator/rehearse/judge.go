@@ -24,6 +24,11 @@ func (w *witness) beyond(inv int, format string, args ...any) {
 		w.violate(inv, format, args...)
 		return
 	}
+	w.leave(inv, format, args...)
+}
+
+// leave notes what is left to hardware, or done by several faults at once.
+func (w *witness) leave(inv int, format string, args ...any) {
 	w.more = append(w.more, Violation{inv, w.rig.Now(), fmt.Sprintf(format, args...)})
 }
 
@@ -52,12 +57,12 @@ func (x *rehearsal) judge() {
 // judgeLimits asks whether a true cell left the maker's limits (INV-12).
 func (x *rehearsal) judgeLimits() {
 	w, r := x.w, x.r
-	maker, worst := &x.t.Module.Maker, w.rig.Worst()
+	limits, worst := w.rig.Watched(), w.rig.Worst() // of the article that is there
 	r.Margin = Margin{
-		Cell:      min(maker.CellMax-volts(worst.VoltageMax), volts(worst.VoltageMin)-maker.CellMin),
-		Temp:      x.c.plan.Absolute.TempMax - drivers.Millikelvins(worst.KelvinMax*1e3),
-		Charge:    maker.ChargeMax - drivers.Microamps(worst.ChargeMax*1e6),
-		Discharge: maker.DischargeMax - drivers.Microamps(worst.DischargeMax*1e6),
+		Cell:      min(limits.CellMax-volts(worst.VoltageMax), volts(worst.VoltageMin)-limits.CellMin),
+		Temp:      limits.TempMax - drivers.Millikelvins(worst.KelvinMax*1e3),
+		Charge:    limits.Charge - drivers.Microamps(worst.ChargeMax*1e6),
+		Discharge: limits.Discharge - drivers.Microamps(worst.DischargeMax*1e6),
 	}
 	for _, e := range w.rig.Excursions() {
 		r.Worst = append(r.Worst, e)
@@ -76,13 +81,20 @@ func (x *rehearsal) judgeLimits() {
 // hardwareFor says whether an excursion is one that only hardware bounds, as the
 // catalogue declares for the faults that had begun by then.
 func (x *rehearsal) hardwareFor(e virtual.Excursion) bool {
+	return left(x.r.Faults, e.What, e.First) || x.w.inrush.is(e) && left(x.r.Faults, "inrush", e.First)
+}
+
+// leaves says whether the faults that have begun leave something to hardware.
+func (w *witness) leaves(out string) bool { return left(w.rig.FaultStatus(), out, w.rig.Now()) }
+
+func left(faults []virtual.FaultStatus, out string, by drivers.Instant) bool {
 	var begun []virtual.Fault
-	for _, f := range x.r.Faults {
-		if f.Began && f.Begin <= e.First {
+	for _, f := range faults {
+		if f.Began && f.Begin <= by {
 			begun = append(begun, f.Fault)
 		}
 	}
-	return slices.ContainsFunc(virtual.Beyond(begun...), func(h virtual.Hardware) bool { return h.Out == e.What })
+	return slices.ContainsFunc(virtual.Beyond(begun...), func(h virtual.Hardware) bool { return h.Out == out })
 }
 
 // judgeEnd asks whether everything is off and open in the end (INV-04, INV-16).

@@ -145,6 +145,7 @@ func (x *rehearsal) given() bool { return x.ctx != nil && x.ctx.Err() != nil }
 
 // watch sets the limits that no true cell may leave.
 func (x *rehearsal) watch() {
+	x.w.touched = touched{}
 	x.w.rig.Observe(x.w)
 	maker := &x.t.Module.Maker
 	x.w.rig.Watch(virtual.TruthLimits{

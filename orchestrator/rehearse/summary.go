@@ -152,12 +152,7 @@ func (s *Summary) Add(r *Result) {
 		s.Unnoticed = append(s.Unnoticed, Found{seed, r.Unnoticed})
 	}
 	for _, v := range r.Beyond {
-		key := fmt.Sprintf("INV-%02d", v.INV)
-		if v.INV == 12 { // of which limit
-			what, _, _ := strings.Cut(v.What, " ")
-			key += " " + what
-		}
-		s.Beyond[key]++
+		s.Beyond[v.key()]++
 	}
 	if len(r.Beyond) == 0 { // what software answers for
 		s.margin("cell_uV", int64(r.Margin.Cell), seed)
@@ -210,6 +205,17 @@ func (s *Summary) count(r *Result) {
 			s.Pairs[key] = p
 		}
 	}
+}
+
+// key is the invariant, and of which limit.
+func (v Violation) key() string {
+	key := fmt.Sprintf("INV-%02d", v.INV)
+	if what, _, ok := strings.Cut(v.What, " "); ok && v.INV == 12 {
+		key += " " + what
+	} else if what, _, ok := strings.Cut(v.What, ": "); ok && what == "step_charge" {
+		key += " " + what
+	}
+	return key
 }
 
 func word(o machine.Outcome) string {

@@ -63,6 +63,7 @@ type witness struct {
 	misread     misread
 	data        *looked // nil while no process looks
 	touched     touched
+	inrush      inrush
 	history     history
 	step        stepping
 	bounds      []stepBounds
@@ -128,6 +129,9 @@ func (w *witness) wire(o operation) {
 		}
 	}
 	if o.device == virtual.DeviceBox {
+		if o.closed&drivers.BoxPositive != 0 && w.told&drivers.BoxPositive == 0 {
+			w.inrush.told = o.at
+		}
 		w.closed, w.told = o.closed, o.closed
 	}
 	if !o.on {
