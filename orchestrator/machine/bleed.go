@@ -10,6 +10,8 @@ import (
 type bleeding struct {
 	ins   *Bleed
 	stage bleedStage
+	// held: the conditions were met at the look before, one Held ago.
+	held  bool
 	left  []drivers.Span // per cell
 	words []int32
 	slot  drivers.Instant // when the present slot began
@@ -26,6 +28,7 @@ const (
 	bleedSettle  bleedStage = iota // nothing bleeds; cells relax
 	bleedCompute                   // the planner thinks
 	bleedFlow                      // cells bleed
+	bleedHeld                      // nothing bleeds; the conditions are to hold
 )
 
 // bleedSlot is how often the set of bleeding cells is looked at again.
@@ -42,7 +45,7 @@ func (m *Machine) beginBleed(ins *Bleed) {
 func (m *Machine) bleedStep(s signal) {
 	b := &m.bleed
 	switch {
-	case s == onDue && b.stage == bleedSettle:
+	case s == onDue && (b.stage == bleedSettle || b.stage == bleedHeld):
 		b.stage = bleedCompute
 		m.timer = m.now.Add(computeTimeout)
 		m.emit(Compute{Epoch: m.epoch, TargetPPM: b.ins.TargetPPM, Capacity: b.ins.Capacity, Chunk: b.ins.Chunk})
@@ -59,19 +62,28 @@ func (m *Machine) bleedComputed(e Computed) {
 		return
 	}
 	m.timer = 0
-	m.code.imbalancePPM = e.ImbalancePPM
-	if r := b.ins.Imbalance; r > 0 {
-		m.code.registers[r-1] = e.ImbalancePPM
-	}
-	if r := b.ins.Left; r > 0 {
-		m.code.registers[r-1] = int64(e.Left)
-	}
-	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: fmt.Sprintf("imbalance %d ppm of capacity, uncertainty %d ppm, %d mAh left to bleed", e.ImbalancePPM, e.UncertaintyPPM, e.Left/(drivers.AmpereHour/1000))})
-	if e.GiveUp != "" {
+	m.code.imbalancePPM, m.code.balance = e.ImbalancePPM, balanceView(&e)
+	met := e.Met(b.ins)
+	m.save(b.ins.Imbalance, e.ImbalancePPM)
+	m.save(b.ins.Left, int64(e.Left))
+	m.save(b.ins.Unmet, 1)
+	m.emit(Record{Kind: RecordNote, Step: m.code.step, Text: e.told()})
+	switch {
+	case e.GiveUp != "":
 		m.drive.end = "gave up"
-		m.becomeStopping(OutcomeFailed, "balancing gave up: "+e.GiveUp)
+		m.becomeStopping(OutcomeFailed, "balancing gave up, the module is not balanced: "+e.GiveUp)
+		return
+	case met && !b.held && b.ins.Held > 0:
+		b.held, b.stage = true, bleedHeld
+		m.timer = m.now.Add(b.ins.Held)
+		return
+	case met:
+		m.save(b.ins.Unmet, 0)
+		m.drive.end = "balanced"
+		m.taskDone()
 		return
 	}
+	b.held = false
 	if len(e.Spans) != m.plan.Layout.Cells() {
 		m.drive.end = "nothing to bleed"
 		m.taskDone()
@@ -92,6 +104,37 @@ func (m *Machine) bleedComputed(e Computed) {
 	m.bleedSlot()
 }
 
+// save puts a value into a register (index+1), 0 for none.
+func (m *Machine) save(register int, value int64) {
+	if register > 0 {
+		m.code.registers[register-1] = value
+	}
+}
+
+// Met says whether both conditions hold: the imbalance with its uncertainty is
+// within the target, and so is the spread of the voltages where it tells
+// anything. More than half of the target is not kept back for what is uncertain:
+// who has such taps is told the uncertainty, and not sent round for ever.
+func (e *Computed) Met(ins *Bleed) bool {
+	if e.GiveUp != "" || e.UncertaintyPPM >= 1_000_000 {
+		return false // only a bound is known
+	}
+	if e.ImbalancePPM+min(e.UncertaintyPPM, ins.TargetPPM/2) > ins.TargetPPM {
+		return false
+	}
+	return ins.SpreadMax == 0 || !e.Telling || e.Spread <= ins.SpreadMax
+}
+
+// told is the record's sentence; its beginning is read by the figures.
+func (e *Computed) told() string {
+	spread := fmt.Sprintf("%d mV apart at rest", e.Spread/1000)
+	if !e.Telling {
+		spread += ", which says little here"
+	}
+	return fmt.Sprintf("imbalance %d ppm of capacity, uncertainty %d ppm, %d mAh left to bleed, %s",
+		e.ImbalancePPM, e.UncertaintyPPM, e.Left/(drivers.AmpereHour/1000), spread)
+}
+
 // bleedLength is how long the round takes at most: even cells, then odd ones.
 func (m *Machine) bleedLength() drivers.Span {
 	var longest [2]drivers.Span
@@ -104,16 +147,21 @@ func (m *Machine) bleedLength() drivers.Span {
 // bleedCharge is what the round takes from all cells together, at the highest
 // cell's voltage.
 func (m *Machine) bleedCharge() drivers.Charge {
-	r := int64(m.plan.Bench.Monitor.Bleed)
-	if r <= 0 {
-		return 0
-	}
-	i := int64(m.meas.high) * 1_000_000 / r
+	i := int64(m.bleedCurrent())
 	var q drivers.Charge
 	for _, t := range m.bleed.left {
 		q += drivers.Charge(i * int64(t/drivers.Millisecond))
 	}
 	return q
+}
+
+// bleedCurrent is what one bleed resistor takes at the highest cell's voltage.
+func (m *Machine) bleedCurrent() drivers.Microamps {
+	r := int64(m.plan.Bench.Monitor.Bleed)
+	if r <= 0 {
+		return 0
+	}
+	return drivers.Microamps(int64(m.meas.high) * 1_000_000 / r)
 }
 
 // bleedFlow watches temperature and time while cells bleed.
@@ -153,6 +201,7 @@ func (m *Machine) bleedSpend() {
 			b.left[i] = max(0, b.left[i]-spent)
 		}
 	}
+	m.code.balance.spend(b.words, spent, m.bleedCurrent())
 }
 
 // bleedSlot chooses who bleeds next. Where neighbours may not bleed at once,

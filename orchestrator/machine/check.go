@@ -58,7 +58,10 @@ func (p *Plan) checkInstruction(at int, ins *Instruction) error {
 		if b.Chunk <= 0 || b.Bounds.Span <= 0 || b.Bounds.Charge <= 0 || b.Capacity <= 0 || b.TempMax <= 0 {
 			return fmt.Errorf("bleed needs a chunk, a bound, a capacity and a temperature limit")
 		}
-		return p.register(b.Imbalance, b.Left)
+		if b.Held < 0 || b.Settle < 0 || b.SpreadMax < 0 {
+			return fmt.Errorf("bleed settles, holds and spreads by no less than nothing")
+		}
+		return p.register(b.Imbalance, b.Left, b.Unmet)
 	case OpSwitch:
 		if s := ins.Switch; s.Close && (s.Tau <= 0 || s.Max <= s.Tau || s.FinalPerMille <= 0 || s.TauPerMille <= 0 || s.TauPerMille >= 1000) {
 			return fmt.Errorf("closing needs a time constant with a tolerance under 1000 per mille, a final value and a greatest length above the time constant")

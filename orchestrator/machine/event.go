@@ -89,8 +89,20 @@ type (
 		// the capacity; UncertaintyPPM its 95 % half width.
 		ImbalancePPM   int64
 		UncertaintyPPM int64
-		// Left is the charge still to bleed over all cells.
-		Left drivers.Charge
+		// Left is the charge still to bleed over all cells, CellsLeft that of each
+		// and Need how long it takes with its pauses, whatever one round may do.
+		Left      drivers.Charge
+		CellsLeft []drivers.Charge
+		Need      drivers.Span
+		// Excess is each cell's charge at the top over the least cell's, Doubts the
+		// 95 % half widths; -1 where Excess is no more than a bound.
+		Excess []drivers.Charge
+		Doubts []drivers.Charge
+		// Spread is the highest cell's voltage less the lowest's at rest. Telling
+		// says that it means something there: the curve's slope times the target is
+		// over three times the uncertainty of a tap.
+		Spread  drivers.Microvolts
+		Telling bool
 		// GiveUp names why and who when there is no way on.
 		GiveUp string
 	}

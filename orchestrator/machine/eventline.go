@@ -144,6 +144,12 @@ func visitComputed(l *line, e *Computed) {
 	num(l, "imbalance_ppm", &e.ImbalancePPM)
 	num(l, "uncertainty_ppm", &e.UncertaintyPPM)
 	num(l, "left_nC", &e.Left)
+	list(l, "cells_left_nC", &e.CellsLeft)
+	num(l, "need_us", &e.Need)
+	list(l, "excess_nC", &e.Excess)
+	list(l, "doubts_nC", &e.Doubts)
+	num(l, "spread_uV", &e.Spread)
+	boolean(l, "telling", &e.Telling)
 	text(l, "give_up", &e.GiveUp)
 }
 

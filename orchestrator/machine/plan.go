@@ -178,19 +178,25 @@ type Wait struct {
 }
 
 // Bleed asks the planner how long each cell is to bleed, then does it. The
-// planner's answer fills registers Imbalance (ppm of capacity), and Left (nC
-// still to bleed over all cells).
+// planner's answer fills registers Imbalance (ppm of capacity), Left (nC still to
+// bleed over all cells) and Unmet (0: both conditions held for Held; else 1).
 type Bleed struct {
 	TargetPPM int64          `json:"target_ppm"`
 	Capacity  drivers.Charge `json:"capacity_nC"`
 	// Chunk bounds one round of bleeding; Settle is how long bleeding pauses
 	// before cells are measured.
-	Chunk     drivers.Span         `json:"chunk_us"`
-	Settle    drivers.Span         `json:"settle_us"`
+	Chunk  drivers.Span `json:"chunk_us"`
+	Settle drivers.Span `json:"settle_us"`
+	// Held is how long the conditions are to hold, nothing bleeding in between.
+	Held drivers.Span `json:"held_us,omitempty"`
+	// SpreadMax is the second condition: highest less lowest cell at rest, where
+	// the curve is steep enough for it to tell anything; 0: none.
+	SpreadMax drivers.Microvolts   `json:"spread_max_uV,omitempty"`
 	TempMax   drivers.Millikelvins `json:"temp_max_mK"` // pauses bleeding above
 	Bounds    Bounds               `json:"bounds"`
-	Imbalance int                  `json:"imbalance"` // register index+1
-	Left      int                  `json:"left"`      // register index+1
+	Imbalance int                  `json:"imbalance"`       // register index+1
+	Left      int                  `json:"left"`            // register index+1
+	Unmet     int                  `json:"unmet,omitempty"` // register index+1
 }
 
 // Switch operates the contactors. Close runs the precharge sequence; otherwise

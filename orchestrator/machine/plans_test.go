@@ -34,8 +34,9 @@ var sessionPlans = map[string]func() *Plan{
 	},
 	"balance": func() *Plan {
 		return toyPlan(closing(0), charging(1),
-			Instruction{Op: OpBleed, Step: 2, Bleed: &Bleed{TargetPPM: 3000, Capacity: toyCapacity, Chunk: 30 * drivers.Minute, Settle: drivers.Minute, TempMax: 328_150, Bounds: wide, Imbalance: 2}},
-			Instruction{Op: OpCompare, Step: 2, Compare: &Compare{Register: 2, Op: "<=", Value: 3000, Then: 5}},
+			Instruction{Op: OpBleed, Step: 2, Bleed: &Bleed{TargetPPM: 3000, Capacity: toyCapacity, Chunk: 30 * drivers.Minute, Settle: drivers.Minute, TempMax: 328_150, Bounds: wide, Imbalance: 2,
+				Held: 10 * drivers.Minute, SpreadMax: 60_000, Unmet: 1}},
+			Instruction{Op: OpCompare, Step: 2, Compare: &Compare{Register: 1, Op: "<=", Then: 5}},
 			Instruction{Op: OpJump, Step: 2, Jump: &Jump{Target: 1, Max: 5}},
 			Instruction{Op: OpEnd, Step: 3, End: &End{}},
 		)

@@ -22,6 +22,7 @@ type progress struct {
 	lastClose *Switch
 	// imbalancePPM is the planner's latest answer, -1 before one.
 	imbalancePPM int64
+	balance      Balance
 }
 
 func newProgress(p *Plan) progress {

@@ -48,6 +48,8 @@ type View struct {
 	Cause   string
 	// ImbalancePPM is the planner's latest answer, -1 before one.
 	ImbalancePPM int64
+	// Balance is the rest of it, as it stands now.
+	Balance Balance
 	// ToZero is the time from the breaching frame to proven zero current.
 	ToZero drivers.Span
 }
@@ -69,7 +71,7 @@ func (m *Machine) Look(v *View) {
 		return
 	}
 	c := &m.code
-	v.ImbalancePPM = c.imbalancePPM
+	v.ImbalancePPM, v.Balance = c.imbalancePPM, c.balance
 	if m.phase == PhasePaused || m.phase == PhasePausing {
 		v.Cause = m.pause.reason
 	}
@@ -95,6 +97,8 @@ func (m *Machine) stepLeft(s *Step, spent drivers.Span) drivers.Span {
 	switch {
 	case m.task == taskWait:
 		left = m.wait.until.Sub(m.now)
+	case m.task == taskBleed && m.bleed.stage == bleedFlow:
+		left = m.bleedLength()
 	case m.task == taskDrive && m.drive.ins.Span > 0 && m.drive.edge != 0:
 		left = m.drive.edge.Add(m.drive.ins.Span - m.drive.flowed).Sub(m.now)
 	case m.task == taskDrive && m.drive.limit > 0 && m.cmd.current > 0:
@@ -129,7 +133,7 @@ func (m *Machine) stageName() string {
 	case taskWait:
 		return "rest"
 	case taskBleed:
-		return [...]string{bleedSettle: "settling", bleedCompute: "planning", bleedFlow: "bleeding"}[m.bleed.stage]
+		return [...]string{bleedSettle: "settling", bleedCompute: "planning", bleedFlow: "bleeding", bleedHeld: "holding"}[m.bleed.stage]
 	case taskSwitch:
 		return [...]string{switchPermit: "permit", switchNegative: "negative", switchPrecharge: "precharge", switchPositive: "positive", switchFinal: "closing", switchOpening: "opening"}[m.sw.stage]
 	}
