@@ -2,6 +2,7 @@ package rehearse
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -62,4 +63,31 @@ func TestINV07FailingAndFullStore(t *testing.T) {
 	assert.Equal(t, "store", r.Trips[0].Cause)
 	assert.Contains(t, lines, "store is full")
 	assert.Contains(t, lines, `record kind="clear"`)
+}
+
+// INV-05, INV-06: a process that is killed while its store fails leaves a bench
+// for which none can start, and which has gone off by itself; the one that starts
+// when somebody has put the disk right finds the mark of what was energised. A
+// slow or a full disk lets the next process start at once.
+func TestINV06KilledOnAFailingDisk(t *testing.T) {
+	twin := quick(t)
+	for _, kind := range []StoreKind{StoreFailing, StoreFull, StoreSlow} {
+		c := twin.Plain(1)
+		c.Store = StoreFault{Kind: kind, At: 6 * drivers.Second, Delay: 600 * drivers.Millisecond}
+		c.Kill = &Kill{At: 6300 * drivers.Millisecond, Outage: 2 * drivers.Second}
+		var lines []string
+		r, err := twin.Run(c, func(_ instant, text string) { lines = append(lines, text) })
+		require.NoError(t, err)
+		at := func(part string) int {
+			return slices.IndexFunc(lines, func(l string) bool { return strings.Contains(l, part) })
+		}
+		assert.True(t, r.Held(), "%s: %v", kind, r.Violations)
+		assert.Empty(t, r.Beyond, "%s", kind)
+		assert.True(t, r.Killed, "%s", kind)
+		assert.True(t, r.Latched, "%s", kind)
+		assert.Equal(t, machine.OutcomeDone, r.Next, "%s: %s", kind, r.NextReason)
+		killed, none, again := at("process killed"), at("no process starts"), at("process started again, latched: run r000001 may have been energised")
+		assert.Equal(t, kind == StoreFailing, none > killed, "%s", kind)
+		assert.Greater(t, again, max(killed, none), "%s: %q", kind, lines)
+	}
 }

@@ -162,6 +162,14 @@ func (t *Twin) drawFaults(d dice, c *Campaign) {
 	}
 	other := d.Float64() // store and kill stand in for a fault of the catalogue
 	switch {
+	case other < 0.03:
+		c.Store = t.drawStore(d)
+		c.Kill = t.drawKill(d)
+		// Most calls come long before the store fails, or long after that has ended
+		// the run: a kill while the store fails needs its own moment.
+		if d.chance(0.7) {
+			c.Kill.Call, c.Kill.At = 0, max(0, c.Store.At+d.span(-drivers.Second, 4*drivers.Second))
+		}
 	case other < 0.08:
 		c.Store = t.drawStore(d)
 	case other < 0.2:
@@ -246,11 +254,26 @@ func (t *Twin) drawMoment(d dice, usual virtual.Trigger) virtual.Trigger {
 	case p < 0.3:
 		return virtual.Trigger{On: virtual.AfterDischarging, Span: d.span(0, long/4)}
 	case p < 0.35:
-		return virtual.Trigger{On: virtual.AfterPrecharge, Span: d.span(0, 300*drivers.Millisecond)}
+		return virtual.Trigger{On: virtual.AfterPrecharge, Span: d.span(0, t.closing())}
 	case p < 0.45 && usual.Span == 0:
 		return usual
 	}
 	return virtual.Trigger{On: virtual.AfterStart, Span: d.span(0, long)}
+}
+
+// closing is how long the healthy run takes from precharging until the contactors
+// have come to rest: the travel of the last of them is its worst moment.
+func (t *Twin) closing() drivers.Span {
+	var from drivers.Span
+	for _, s := range t.Healthy.States {
+		switch s.Name {
+		case "precharge":
+			from = s.At
+		case "closed":
+			return max(s.At-from, 300*drivers.Millisecond)
+		}
+	}
+	return 300 * drivers.Millisecond
 }
 
 // inOrder sorts acts by time.

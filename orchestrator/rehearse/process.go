@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/balance"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
@@ -123,19 +124,27 @@ func safely(do func()) (dead bool) {
 	return false
 }
 
+// legacy is what a killed process left that the next one must find.
+type legacy struct {
+	at     drivers.Instant // when it died
+	marked bool            // the bench was energised
+	latch  string          // a trip whose latch was durable
+}
+
 // revive is a killed process's next life: the instruments flowed on, and nobody
 // starts anything (INV-06). The new process may be killed while it starts, and
-// another one started.
+// another one started. On a disk that takes nothing none can: then the bench
+// stands without one until somebody has put the disk right.
 func (x *rehearsal) revive() error {
 	w, s := x.w, x.shelf
 	x.r.Killed = true
-	at, kill := w.rig.Now(), x.c.Kill
-	marked, tripped := s.energised && !s.unsure, s.latch
+	kill := x.c.Kill
+	x.legacy = legacy{w.rig.Now(), s.energised && !s.unsure, s.latch}
 	if w.say != nil {
-		w.say(at, "process killed")
+		w.say(w.rig.Now(), "process killed")
 	}
 	w.dies()
-	w.rig.Advance(at.Add(kill.Outage))
+	w.rig.Advance(w.rig.Now().Add(kill.Outage))
 	if kill.Again > 0 {
 		w.killAt = w.calls + kill.Again
 	}
@@ -149,21 +158,18 @@ func (x *rehearsal) revive() error {
 		}
 	}
 	w.killAt, w.killWhen = 0, 0
-	if err != nil {
+	switch {
+	case err == nil:
+		x.inherit()
+		x.idle(afterKill)
+	case s.disk.bad(StoreFailing) || s.disk.bad(StoreFull):
+		if w.say != nil {
+			w.say(w.rig.Now(), "no process starts: the store does not open") // its error names a folder, which is another one each time
+		}
+		w.rig.Advance(w.rig.Now().Add(afterKill))
+	default:
 		return fmt.Errorf("campaign %d: after a kill: %w", x.c.Seed, err)
 	}
-	x.r.Latched = x.loop.Latched() != ""
-	if w.say != nil {
-		w.say(w.rig.Now(), "process started again, latched: "+x.loop.Latched())
-	}
-	if marked && x.loop.Latched() == "" {
-		w.violate(5, "the process died while the bench was energised, and nothing is latched")
-	}
-	if tripped != "" && x.loop.Latched() != tripped {
-		w.violate(5, "the bench was latched (%s), and the next process finds %q", tripped, x.loop.Latched())
-	}
-	x.judgeLife(at)
-	x.idle(afterKill)
 	if truth := w.rig.Truth(); truth.Flowing {
 		w.beyond(6, "%v flows after the restart", truth.Current)
 	}
@@ -171,6 +177,22 @@ func (x *rehearsal) revive() error {
 		x.end = &bench.Ending{Outcome: machine.OutcomeInterrupted, Reason: "process killed"}
 	}
 	return nil
+}
+
+// inherit holds what a process finds against what the killed one left.
+func (x *rehearsal) inherit() {
+	w, left, found := x.w, x.legacy, x.loop.Latched()
+	x.r.Latched = found != ""
+	if w.say != nil {
+		w.say(w.rig.Now(), "process started again, latched: "+found)
+	}
+	if left.marked && found == "" {
+		w.violate(5, "the process died while the bench was energised, and nothing is latched")
+	}
+	if left.latch != "" && found != left.latch {
+		w.violate(5, "the bench was latched (%s), and the next process finds %q", left.latch, found)
+	}
+	x.judgeLife(left.at)
 }
 
 // secondRun holds the record of the run after the repair against what it must be:

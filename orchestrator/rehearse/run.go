@@ -81,13 +81,14 @@ type rehearsal struct {
 	ctx   context.Context
 	w     *witness
 	shelf *shelf
-	loop  *bench.Stepped
+	loop  *bench.Stepped // nil while no process runs
 	// text and digest are of the campaign's plan, where it is not the twin's.
 	text   []byte
 	digest string
 	acts   []Act
 	asked  drivers.Instant // since when a person is asked
 	end    *bench.Ending   // of the run under way; nil while it goes on
+	legacy legacy          // of the process that was killed
 	r      *Result
 }
 
@@ -269,6 +270,12 @@ func (x *rehearsal) putRight() error {
 	w.storeFailed = 0
 	w.rig.Heal()
 	w.single = true
+	if x.loop == nil { // none could start until now
+		if err := x.open(); err != nil {
+			return err
+		}
+		x.inherit()
+	}
 	if w.rig.Plant().FuseBlown() { // only a new bench has a new fuse
 		if err := x.renew(); err != nil {
 			return err
