@@ -132,7 +132,7 @@ func (a *app) demo(ctx context.Context, d demoFlags) error {
 		return err
 	}
 	defer s.close()
-	r, err := a.drive(ctx, s, o.bench)
+	r, err := a.drive(ctx, s, o)
 	if err != nil {
 		return err
 	}
@@ -163,8 +163,8 @@ func further(path, run string) []string {
 	}
 }
 
-// drive is the client's part: register, start, watch, have it judged.
-func (a *app) drive(ctx context.Context, s *session, bench string) (*report, error) {
+// drive is the client's part: register, check first, start, watch, have it judged.
+func (a *app) drive(ctx context.Context, s *session, o *orchestra) (*report, error) {
 	file, err := s.profiles.Get(ctx, &rigwardenv1.GetProfileRequest{Library: rigwardenv1.Library_LIBRARY_MODULE, Name: demoModule})
 	if err != nil {
 		return nil, err
@@ -172,14 +172,17 @@ func (a *app) drive(ctx context.Context, s *session, bench string) (*report, err
 	if _, err := s.modules.Register(ctx, &rigwardenv1.RegisterModuleRequest{File: file.GetFile(), Who: demoWho}); err != nil {
 		return nil, err
 	}
-	started, err := s.runs.Start(ctx, &rigwardenv1.StartRunRequest{Bench: bench, Module: demoModule, Who: demoWho})
+	if err := a.demoChecks(ctx, s, o.groups); err != nil {
+		return nil, err
+	}
+	started, err := s.runs.Start(ctx, &rigwardenv1.StartRunRequest{Bench: o.bench, Module: demoModule, Who: demoWho})
 	if err != nil {
 		return nil, err
 	}
 	id := started.GetRun().GetId()
 	if !a.json {
 		fmt.Fprintf(a.out, "%s: %s for %s on bench %s, about %s of rig time\n\n", id, started.GetRun().GetProfile(),
-			demoModule, bench, clockSpan(started.GetPreview().GetSpanUs()))
+			demoModule, o.bench, clockSpan(started.GetPreview().GetSpanUs()))
 	}
 	// The run is followed to its end even after Ctrl-C: it is stopped then, and
 	// its end recorded.

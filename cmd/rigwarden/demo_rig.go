@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -28,6 +29,8 @@ type orchestra struct {
 	rig    *bench.Virtual
 	server *grpc.Server
 	truth  truthLog // the true current, as only a virtual bench can tell
+	// groups are what a hand meter would read at each group of the fresh module.
+	groups []int64
 }
 
 func (a *app) openDemo(path string, faults []virtual.Fault, seed uint64) (*orchestra, error) {
@@ -58,11 +61,22 @@ func (a *app) openDemo(path string, faults []virtual.Fault, seed uint64) (*orche
 	if err != nil {
 		return nil, usagef("virtual bench: %w", err)
 	}
+	o.groups = handMeter(rig)
 	if err := o.open(a, path, rig, text); err != nil {
 		o.close()
 		return nil, err
 	}
 	return o, nil
+}
+
+// handMeter reads every group of a virtual module to a millivolt, as a person
+// would before the cell monitor is plugged in.
+func handMeter(b *virtual.Bench) (out []int64) {
+	m := b.Plant().Module()
+	for k := range m.Len() {
+		out = append(out, int64(math.Round(float64(m.Voltage(k)*1e3)))*1000)
+	}
+	return out
 }
 
 func (o *orchestra) open(a *app, path string, rig bench.Rig, text []byte) error {

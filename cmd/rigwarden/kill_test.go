@@ -84,6 +84,14 @@ func (d *daemon) register(t *testing.T, serial string) {
 	file := filepath.Join(d.dir, serial+".yaml")
 	require.NoError(t, os.WriteFile(file, text, 0o600))
 	d.do(t, "module", "add", file, "--who", "technician")
+	// What a hand meter reads on the fresh virtual article, and poles without a
+	// way to ground.
+	total, cell := "78.06 V", "3.253 V"
+	if serial == "QK-01" {
+		total, cell = "42.63 V", "3.553 V"
+	}
+	d.do(t, "module", "check", serial, "--total", total, "--cell", cell, "--who", "technician")
+	d.do(t, "module", "insulation", serial, "--total", total, "--negative", "0 V", "--positive", "0 V", "--who", "technician")
 }
 
 // charging starts a daemon and a run, and returns once charge current flows.

@@ -97,7 +97,7 @@ func (m *Insulation) Check() (Finding, error) {
 
 // beyond is a module whose poles read nothing to ground.
 func (m *Insulation) beyond(need float64) Finding {
-	what := fmt.Sprintf("both poles read next to nothing to ground: at least %.3g MOhm, which is all that this meter can tell", m.limit()/1e6)
+	what := fmt.Sprintf("both poles read next to nothing to ground: at least %s, which is all that this meter can tell", ohms(m.limit()))
 	if m.limit() < need {
 		return Finding{InsulationOpen, Unproven, nil, what, "Measure with a meter of higher resistance or accuracy."}
 	}
@@ -116,4 +116,17 @@ func (m *Insulation) judge(need float64) Finding {
 			"Do not touch the housing and do not connect the module. Look for damaged sheets, welding debris and moisture, and measure again. " + noTouch}
 	}
 	return Finding{InsulationOpen, Unproven, nil, what + ": the meter is not exact enough to tell", "Measure with a better meter. " + noTouch}
+}
+
+// ohms writes a great resistance in the unit that suits it.
+func ohms(r float64) string {
+	for _, u := range []struct {
+		of   float64
+		name string
+	}{{1e9, "GOhm"}, {1e6, "MOhm"}} {
+		if r >= u.of {
+			return fmt.Sprintf("%.3g %s", r/u.of, u.name)
+		}
+	}
+	return fmt.Sprintf("%.3g kOhm", r/1e3)
 }

@@ -150,8 +150,11 @@ func insulation(mod *profiles.Module, r *rigwardenv1.InsulationReadings) ([]firs
 	if err != nil {
 		return nil, "", &Error{Kind: KindInvalid, What: err.Error(), err: err}
 	}
-	return []firstcheck.Finding{f}, fmt.Sprintf("total %v, negative pole to ground %v, positive pole %v, with %.4g kOhm %v",
-		m.Total, m.Negative, m.Positive, float64(m.Inserted)/1e9, m.After), nil
+	input := fmt.Sprintf("total %v, negative pole to ground %v, positive pole %v", m.Total, m.Negative, m.Positive)
+	if m.Inserted > 0 {
+		input += fmt.Sprintf(", with %.4g kOhm %v", float64(m.Inserted)/1e9, m.After)
+	}
+	return []firstcheck.Finding{f}, input, nil
 }
 
 // fromRun takes what a reader found; the run has to be this module's.

@@ -120,6 +120,7 @@ type session struct {
 	profiles rigwardenv1.ProfilesClient
 	benches  rigwardenv1.BenchesClient
 	runs     rigwardenv1.RunsClient
+	checks   rigwardenv1.ChecksClient
 	conn     *grpc.ClientConn
 }
 
@@ -159,7 +160,7 @@ func serve(t *testing.T, c Config) *session {
 	})
 	return &session{
 		modules: rigwardenv1.NewModulesClient(conn), profiles: rigwardenv1.NewProfilesClient(conn),
-		benches: rigwardenv1.NewBenchesClient(conn), runs: rigwardenv1.NewRunsClient(conn), conn: conn,
+		benches: rigwardenv1.NewBenchesClient(conn), runs: rigwardenv1.NewRunsClient(conn), checks: rigwardenv1.NewChecksClient(conn), conn: conn,
 	}
 }
 
@@ -186,11 +187,40 @@ func (r *rig) register(t *testing.T, serial string) {
 	require.NoError(t, err)
 }
 
-// start registers KW-01 and starts a run; it returns the run and what the bench
+// trust makes the first checks that a run with nobody beside it demands.
+func (r *rig) trust(t *testing.T, serial string) {
+	t.Helper()
+	r.hand(t, serial, 78_020_000)
+	r.insulation(t, serial, 3_570_000)
+}
+
+// hand enters a total of a module whose loose cells read 3.25 V; it returns the
+// check's grade.
+func (r *rig) hand(t *testing.T, serial string, total int64) string {
+	t.Helper()
+	got, err := r.checks.Make(within(t), &rigwardenv1.MakeCheckRequest{Serial: serial, Who: "technician", Method: &rigwardenv1.MakeCheckRequest_Hand{Hand: &rigwardenv1.HandReadings{
+		TotalUv: total, ExpectedUv: 3_250_000, ExpectedWithinUv: 5_000, Accuracy: &rigwardenv1.MeterAccuracy{GainPpm: 5_000, OffsetUv: 20_000}}}})
+	require.NoError(t, err)
+	return got.GetCheck().GetGrade()
+}
+
+// insulation enters what the negative pole reads with 12 kOhm; it returns the
+// check's grade.
+func (r *rig) insulation(t *testing.T, serial string, after int64) string {
+	t.Helper()
+	got, err := r.checks.Make(within(t), &rigwardenv1.MakeCheckRequest{Serial: serial, Who: "technician", Method: &rigwardenv1.MakeCheckRequest_Insulation{Insulation: &rigwardenv1.InsulationReadings{
+		TotalUv: 78_900_000, NegativeUv: 61_700_000, PositiveUv: 17_200_000, InsertedUohm: 12_000_000_000, AfterUv: after,
+		MeterUohm: 10_000_000_000_000, Accuracy: &rigwardenv1.MeterAccuracy{GainPpm: 5_000, OffsetUv: 20_000}}}})
+	require.NoError(t, err)
+	return got.GetCheck().GetGrade()
+}
+
+// start registers KW-01, checks it first and starts a run; it returns the run and what the bench
 // was given.
 func (r *rig) start(t *testing.T) (*rigwardenv1.Run, bench.StartRequest) {
 	t.Helper()
 	r.register(t, "KW-01")
+	r.trust(t, "KW-01")
 	got, err := r.runs.Start(within(t), &rigwardenv1.StartRunRequest{Bench: DefaultBench, Module: "KW-01", Who: "technician"})
 	require.NoError(t, err)
 	require.Len(t, r.bench.started, 1)
@@ -292,6 +322,7 @@ func TestAStartIsRefusedWithItsReason(t *testing.T) {
 	}
 	wantKind(t, ask(DefaultBench, "KW-01", nil), KindNotFound) // shipped, but not registered
 	r.register(t, "KW-01")
+	r.trust(t, "KW-01")
 	e := wantKind(t, ask("elsewhere", "KW-01", nil), KindNotFound)
 	assert.Contains(t, e.Want, DefaultBench)
 	file := func(text string) *rigwardenv1.Source {
@@ -315,6 +346,7 @@ func TestAStartIsRefusedWithItsReason(t *testing.T) {
 func TestARunThatTheBenchRefusesIsRecordedAsRefused(t *testing.T) {
 	r := newRig(t)
 	r.register(t, "KW-01")
+	r.trust(t, "KW-01")
 	r.bench.startErr = errors.New("monitor does not answer")
 	_, err := r.runs.Start(within(t), &rigwardenv1.StartRunRequest{Bench: DefaultBench, Module: "KW-01"})
 	require.ErrorContains(t, err, "monitor does not answer")

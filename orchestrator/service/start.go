@@ -109,6 +109,9 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if len(ps) > 0 {
 		return nil, mistakes(mod.name, ps)
 	}
+	if err := s.checkedFirst(plan, parsed, prof, served); err != nil {
+		return nil, err
+	}
 	planner, err := s.Planner(plan, parsed)
 	if err != nil {
 		return nil, err
@@ -130,4 +133,18 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 		Layout: &plan.Layout, Plan: canonical, PlanDigest: digest,
 		Criteria: string(crit.text), Start: start, Who: q.GetWho(), Virtual: served.Virtual,
 	}}, nil
+}
+
+// checkedFirst holds the module's first checks against what the files demand.
+func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof source, served Served) error {
+	p, ps := profiles.ParseProfile(prof.name, prof.text)
+	if len(ps) > 0 {
+		return mistakes(prof.name, ps)
+	}
+	b, ps := profiles.ParseBench(served.File, served.Text)
+	if len(ps) > 0 {
+		return mistakes(served.File, ps)
+	}
+	// Nothing stands in for an insulation monitor in virtual time.
+	return s.trusted(plan, mod, p.Attended, b.Insulation != nil && !served.Virtual)
 }

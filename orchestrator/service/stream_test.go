@@ -137,6 +137,7 @@ func TestFiguresAreKeptOnce(t *testing.T) {
 func TestRunsAreListedNewestFirstInPages(t *testing.T) {
 	r := newRig(t)
 	r.register(t, "KW-01")
+	r.trust(t, "KW-01")
 	for range 5 {
 		r.bench.publish(bench.Status{View: machine.View{Phase: machine.PhaseIdle}})
 		got, err := r.runs.Start(within(t), &rigwardenv1.StartRunRequest{Bench: DefaultBench, Module: "KW-01"})
