@@ -83,7 +83,7 @@ func (n *node) rates(y, out []float64) {
 	}
 }
 
-// run lets the sources equalise; every step is kept where keep asks for it.
+// run lets the sources equalise; moments are kept where keep asks for them.
 func run(sources []source, keep bool) (*Course, error) {
 	k := len(sources)
 	n := &node{sources: sources, amps: make([]float64, k)}
@@ -104,7 +104,8 @@ func run(sources []source, keep bool) (*Course, error) {
 	}
 	n.rates(y, rate[0])
 	peak := c.note(n, 0, keep)
-	t, h := 0.0, n.firstStep()
+	fast := n.fastest()
+	t, h := 0.0, fast/100
 	for steps := 0; ; steps++ {
 		now := 0.0
 		n.solve(y)
@@ -126,20 +127,23 @@ func run(sources []source, keep bool) (*Course, error) {
 		}
 		h *= min(max(0.9*math.Pow(max(err, 1e-10), -0.2), 0.2), 4)
 		h = min(h, courseMost-t+1)
+		if keep { // close enough for straight lines between moments
+			h = min(h, max(t, fast)/50)
+		}
 	}
 	c.Heat = append(c.Heat, y[k:]...)
 	return c, nil
 }
 
-// firstStep is short against the fastest branch.
-func (n *node) firstStep() float64 {
+// fastest is the shortest time constant at the beginning, s.
+func (n *node) fastest() float64 {
 	fast := math.Inf(1)
 	for i := range n.sources {
 		s := &n.sources[i]
 		slope := s.series * s.curve.slope(within(s.curve.soc, s.soc))
 		fast = min(fast, s.ohms*s.capacity/slope)
 	}
-	return fast / 100
+	return fast
 }
 
 // trial makes one step and returns its error, 1 being what is allowed.

@@ -49,11 +49,11 @@ func (p *Precheck) judge(branches []Branch, states []state, rules Rules) {
 			p.refuse(b.Name, "let it rest, measure again, and charge or discharge it to a known state if they still disagree",
 				"its voltage says %s of charge, counting says %s: one of them is wrong", percent(states[i].byVoltage), percent(*b.SoC))
 		}
-		if st.Worst.Charging > st.ChargeLimit {
-			p.refuse(b.Name, "", "may take up to %.3g A at closing, over %.3g A: %s", st.Worst.Charging, st.ChargeLimit, st.ChargeBy)
+		if st.Worst.Charge > st.ChargeLimit {
+			p.refuse(b.Name, "", "may take up to %.3g A, over %.3g A: %s", st.Worst.Charge, st.ChargeLimit, st.ChargeBy)
 		}
-		if st.Worst.Discharging > st.DischargeLimit {
-			p.refuse(b.Name, "", "may give up to %.3g A at closing, over %.3g A: %s", st.Worst.Discharging, st.DischargeLimit, st.DischargeBy)
+		if st.Worst.Discharge > st.DischargeLimit {
+			p.refuse(b.Name, "", "may give up to %.3g A, over %.3g A: %s", st.Worst.Discharge, st.DischargeLimit, st.DischargeBy)
 		}
 		p.protection(b, st)
 	}

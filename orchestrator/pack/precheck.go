@@ -126,10 +126,7 @@ func Check(branches []Branch, rules Rules) (*Precheck, error) {
 	if err != nil {
 		return nil, err
 	}
-	extremes, err := worst(branches, states)
-	if err != nil {
-		return nil, err
-	}
+	extremes := worst(branches, states)
 	p.Final, p.Course, p.Decay = course.Final, course.Moments, decays(course)
 	for i := range branches {
 		p.stand(branches, i, states[i], course, extremes[i])
