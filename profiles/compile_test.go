@@ -145,24 +145,37 @@ func TestBalanceCode(t *testing.T) {
 		ops = append(ops, in.Op)
 	}
 	require.Equal(t, []machine.Op{machine.OpSwitch, machine.OpDrive, machine.OpSwitch, machine.OpBleed, machine.OpCompare,
-		machine.OpSwitch, machine.OpJump, machine.OpEnd,
-		machine.OpSwitch, machine.OpJump, machine.OpEnd, machine.OpCompare, machine.OpJump, machine.OpEnd}, ops)
+		machine.OpSwitch, machine.OpJump, machine.OpEnd, machine.OpEnd}, ops)
 	bleed, compare := plan.Code[3].Bleed, plan.Code[4].Compare
 	assert.EqualValues(t, 3000, bleed.TargetPPM)
 	assert.Equal(t, 40*drivers.AmpereHour, bleed.Capacity)
 	assert.Equal(t, 30*drivers.Minute, bleed.Chunk)
-	assert.Equal(t, machine.Compare{Register: bleed.Imbalance, Op: "<=", Value: 3000, Then: 11}, *compare)
+	assert.Equal(t, 3*drivers.Minute, bleed.Held, "as long as cells settle, where nothing is said")
+	// By the module's table 0.3 % from 3.55 V, which is 99.7826 %, is 3.4826 V;
+	// three taps of (0.5 mV + half a step of 0.1 mV) over the root of three more.
+	assert.InDelta(t, 67_405+3*318, int64(bleed.SpreadMax), 5)
+	assert.Equal(t, machine.Compare{Register: bleed.Unmet, Op: "<=", Then: 8}, *compare)
 	assert.Equal(t, machine.Jump{Target: 1, Max: 11}, *plan.Code[6].Jump)
 	assert.True(t, plan.Code[7].End.Failed)
-	// At the target, what was bled is filled up and looked at again.
-	assert.Equal(t, machine.Compare{Register: bleed.Left, Op: "<=", Then: 13}, *plan.Code[11].Compare)
-	assert.Equal(t, machine.Jump{Target: 8, Max: 2}, *plan.Code[12].Jump)
-	assert.Equal(t, plan.Code[3].Step, plan.Code[11].Step, "the question belongs to the bleeding")
-	assert.Equal(t, plan.Code[3].Step, plan.Code[12].Step)
-	assert.Equal(t, machine.Jump{Target: 1, Max: 2}, *plan.Code[9].Jump)
+	assert.Equal(t, "not balanced: balance did not reach 0.3 % in 12 rounds", plan.Code[7].End.Reason)
 	// 3 % of 40 Ah through 6.8 Ohm at the nominal 3.2 V is 2.55 h, half as much
 	// again where neighbours take turns: 8 rounds of half an hour, and one to see.
 	assert.Equal(t, 9, plan.Steps[len(plan.Steps)-3].Repeat)
+}
+
+// On the flat part a balance is refused; who accepts that is told in the record.
+func TestFlatCurveIsAcceptedByNameOnly(t *testing.T) {
+	plan := compiled(t, "profile: x\nsteps:\n  - balance: {to: 0.3 %, held_for: 20 min, flat_curve: accept, top_up: {current: C/5, hold: 3.32 V, taper: C/20}}\n")
+	require.Equal(t, machine.OpNote, plan.Code[0].Op)
+	require.Contains(t, plan.Code[0].Note.Text, "voltage says little about balance at 3.32 V/cell")
+	for _, in := range plan.Code {
+		if in.Bleed != nil {
+			require.Zero(t, in.Bleed.SpreadMax, "a spread that tells nothing is no condition")
+			require.Equal(t, 20*drivers.Minute, in.Bleed.Held)
+			return
+		}
+	}
+	require.Fail(t, "nothing bleeds")
 }
 
 func TestCountedDischarge(t *testing.T) {

@@ -198,8 +198,6 @@ const (
 	roundsDefault = 30
 	// typicalImbalance is what the prediction assumes to be found, ppm.
 	typicalImbalance = 30_000
-	// moreRounds is how many rounds may follow the one that reached the target.
-	moreRounds = 2
 )
 
 // repeat compiles to its steps, the comparison that ends it early, and a

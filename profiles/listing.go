@@ -41,9 +41,10 @@ func operands(plan *machine.Plan, in *machine.Instruction) string {
 		}
 	case in.Bleed != nil:
 		b := in.Bleed
-		add("to %s of %s, chunk %s, settle %s, under %s", FormatQuantity(b.TargetPPM, DimRatio), FormatQuantity(int64(b.Capacity), DimCharge),
+		add("to %s of %s, chunk %s, settle %s, under %s,", FormatQuantity(b.TargetPPM, DimRatio), FormatQuantity(int64(b.Capacity), DimCharge),
 			FormatQuantity(int64(b.Chunk), DimTime), FormatQuantity(int64(b.Settle), DimTime), FormatQuantity(int64(b.TempMax), DimTemperature))
-		add("-> %s, %s; %s", named(plan.Registers, b.Imbalance), named(plan.Registers, b.Left), boundsText(b.Bounds))
+		add("held for %s, apart by %s", FormatQuantity(int64(b.Held), DimTime), FormatQuantity(int64(b.SpreadMax), DimVoltage))
+		add("-> %s, %s, %s; %s", named(plan.Registers, b.Imbalance), named(plan.Registers, b.Left), named(plan.Registers, b.Unmet), boundsText(b.Bounds))
 	case in.Switch != nil && in.Switch.Close:
 		x := in.Switch
 		add("close, tau %s within %d/1000, final %d/1000, %s to %s", FormatQuantity(int64(x.Tau), DimTime), x.TauPerMille,

@@ -41,6 +41,17 @@ func (m *Module) ocv(soc Ppm) drivers.Microvolts {
 	return m.OCV[len(m.OCV)-1].Voltage
 }
 
+// charged is the state of charge at an open-circuit voltage, by the same table.
+func (m *Module) charged(v drivers.Microvolts) Ppm {
+	for i := 1; i < len(m.OCV); i++ {
+		a, b := m.OCV[i-1], m.OCV[i]
+		if v <= b.Voltage {
+			return a.SoC + mulDiv(b.SoC-a.SoC, int64(max(v-a.Voltage, 0)), int64(b.Voltage-a.Voltage))
+		}
+	}
+	return 1_000_000
+}
+
 // ends of a drive in plain numbers; 0: none.
 type ends struct {
 	current, taper drivers.Microamps

@@ -104,6 +104,9 @@ type BalanceSpec struct {
 	Target  Ppm // of the rated capacity
 	TopUp   DriveSpec
 	Settle  drivers.Span
+	HeldFor drivers.Span       // how long both conditions are to hold; 0: as long as cells settle
+	Spread  drivers.Microvolts // at rest; 0: what the target is worth at the hold
+	Flat    bool               // goes on where voltage says little
 	Chunk   drivers.Span
 	Rounds  int
 	TempMax drivers.Millikelvins

@@ -247,6 +247,9 @@ func readBalance(f *tree.Fields) BalanceSpec {
 	b := BalanceSpec{
 		Target:  f.Quantity("to", true, DimRatio, tree.Within(100, 100_000)),
 		Settle:  drivers.Span(f.Quantity("settle", false, DimTime, tree.Within(1_000_000, 600_000_000))),
+		HeldFor: drivers.Span(f.Quantity("held_for", false, DimTime, tree.Within(1_000_000, 7_200_000_000))),
+		Spread:  drivers.Microvolts(f.Quantity("spread", false, DimVoltage, tree.Within(1_000, 1_000_000))),
+		Flat:    f.Choice("flat_curve", false, "accept") != "",
 		Chunk:   drivers.Span(f.Quantity("chunk", false, DimTime, tree.Within(10_000_000, 7_200_000_000))),
 		Rounds:  int(f.Count("rounds", false, 1, 100)),
 		TempMax: drivers.Millikelvins(f.Quantity("pause_above", false, DimTemperature, anyTemp)),
