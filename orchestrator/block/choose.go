@@ -70,7 +70,7 @@ func choosePredictor(t trial) predictor {
 		}
 	}
 	for p := tracker1; p <= trackerLast; p++ {
-		if c := t.tracker(p); c < least {
+		if c := t.tracker(p, least); c < least {
 			best, least = p, c
 		}
 	}
@@ -87,8 +87,8 @@ func (t trial) simple() (d, l int) {
 	return d, l
 }
 
-// tracker is the cost of tracker p.
-func (t trial) tracker(p predictor) int {
+// tracker is the cost of tracker p, or least where it costs that much or more.
+func (t trial) tracker(p predictor, least int) int {
 	m := model{predictor: p, gain: t.gain}
 	level, slope := int64(t.x[0])<<fraction-m.load(t.ref, 0), int64(0)
 	total := 0
@@ -99,8 +99,11 @@ func (t trial) tracker(p predictor) int {
 			e := int64(t.x[i])<<fraction - q - m.load(t.ref, i)
 			level = q + e>>a
 			slope += e >> b
-			if i >= t.from {
-				total += cost(e)
+			if i < t.from {
+				continue
+			}
+			if total += cost(e); total >= least {
+				return least
 			}
 		}
 	}

@@ -154,19 +154,16 @@ func (c *Columns) check() error {
 // each), everything little-endian.
 func (c *Columns) Digest() [sha256.Size]byte {
 	h := sha256.New()
-	buf := make([]byte, 0, 8192)
-	flush := func(room int) {
-		if len(buf)+room > cap(buf) {
+	const room = 8192
+	buf := binary.LittleEndian.AppendUint64(make([]byte, 0, room), uint64(len(c.At)))
+	buf = binary.LittleEndian.AppendUint64(buf, uint64(len(c.Counts)))
+	word := func(v uint64) {
+		if len(buf) > room-8 {
 			h.Write(buf)
 			buf = buf[:0]
 		}
-	}
-	word := func(v uint64) {
-		flush(8)
 		buf = binary.LittleEndian.AppendUint64(buf, v)
 	}
-	word(uint64(len(c.At)))
-	word(uint64(len(c.Counts)))
 	for _, at := range c.At {
 		word(uint64(at))
 	}
@@ -176,13 +173,18 @@ func (c *Columns) Digest() [sha256.Size]byte {
 	for _, echo := range c.Echo {
 		word(echo)
 	}
+	h.Write(buf)
+	buf = buf[:room]
 	for _, column := range c.Counts {
-		for _, v := range column {
-			flush(4)
-			buf = binary.LittleEndian.AppendUint32(buf, uint32(v))
+		for len(column) > 0 {
+			n := min(len(column), room/4)
+			for i, v := range column[:n] {
+				binary.LittleEndian.PutUint32(buf[4*i:], uint32(v))
+			}
+			h.Write(buf[:4*n])
+			column = column[n:]
 		}
 	}
-	h.Write(buf)
 	var sum [sha256.Size]byte
 	h.Sum(sum[:0])
 	return sum
