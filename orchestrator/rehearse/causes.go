@@ -12,7 +12,8 @@ import (
 //
 // The groups follow from what each thing touches: a reading that errs may show a
 // breach, disagree with another or move alone; one that does not come is missing
-// or stale, and whatever waits for it runs out of time.
+// or stale, and whatever waits for it runs out of time; a current that stands, or
+// comes late, no longer fits the next command.
 var leads = map[virtual.FaultKind][]string{
 	virtual.TapReadsLow:     tapErrs,
 	virtual.TapDrifts:       tapErrs,
@@ -35,8 +36,8 @@ var leads = map[virtual.FaultKind][]string{
 	virtual.MeterReadsOff:    {"sum_mismatch", "terminal_mismatch", "module_high", "module_low", "impossible", "precharge"},
 
 	virtual.FramesStop:      {"silence", "stale", "precharge", "contactor", "driver"},
-	virtual.FramesRepeat:    {"stale", "precharge", "contactor", "driver"},
-	virtual.FramesLate:      {"stale", "silence", "precharge", "contactor", "driver"},
+	virtual.FramesRepeat:    {"stale", "current_uncommanded", "precharge", "contactor", "driver"},
+	virtual.FramesLate:      {"stale", "current_uncommanded", "silence", "precharge", "contactor", "driver"},
 	virtual.FramesLost:      {"silence", "stale", "precharge", "contactor", "driver"},
 	virtual.FramesDoubled:   {"stale"},
 	virtual.FramesReordered: {"stale"},
