@@ -69,6 +69,15 @@ type balance struct {
 	planned, done, gaveUp bool
 	ppm, within           int64
 	told                  bool
+	reason                string // why it does not count, where it ended
+}
+
+// why says why balancing was not done.
+func (b *balance) why() string {
+	if b.reason == "" {
+		return "balancing was not completed"
+	}
+	return b.reason
 }
 
 // Option sets what the figures are to be like before anything is measured.
@@ -300,6 +309,13 @@ func (a *Analyser) close(r *run) {
 	case r.spec.Kind == "balance":
 		a.balance.gaveUp = strings.Contains(r.endText, "gave up")
 		a.balance.done = !a.balance.gaveUp && r.reason() == ""
+		a.balance.reason = ""
+		switch {
+		case a.balance.gaveUp:
+			a.balance.reason = r.spec.Label + " gave up"
+		case !a.balance.done:
+			a.balance.reason = r.spec.Label + ": " + r.reason()
+		}
 	case r.spec.Kind == "rest":
 		a.rests.close(a, r)
 	}

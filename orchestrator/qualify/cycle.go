@@ -55,10 +55,13 @@ type cycles struct {
 
 	full *run // the charge that left the module full, nil where it is not
 	// Since the module was last empty by the same end voltage:
-	empty     *run
-	in, out   flow
-	flaws     []string
-	bledEmpty []float64
+	empty   *run
+	in, out flow
+	flaws   []string
+	// unbalanced is why a discharge that was meant to count tells only what the
+	// module held as it came.
+	unbalanced string
+	bledEmpty  []float64
 }
 
 func (c *cycles) init(plan *machine.Plan) {
@@ -130,6 +133,9 @@ func (c *cycles) discharged(a *Analyser, r *run) {
 		// What was not balanced before is how the module arrived, whatever the
 		// profile calls it. A single cell has nothing to balance.
 		if received || !a.balance.done && c.series > 1 {
+			if !received && a.balance.planned {
+				c.unbalanced = a.balance.why()
+			}
 			if c.received == nil || c.received.reason != "" {
 				c.received = &d
 			}
@@ -244,6 +250,9 @@ func (c *cycles) capacity(b *instruments, residual float64) (capacity, spread, e
 	n := len(c.discharges)
 	if n == 0 {
 		why := "no full discharge for the capacity was made after balancing"
+		if c.unbalanced != "" {
+			why += ", which does not count: " + c.unbalanced
+		}
 		return unproven(Capacity, "Ah", why), unproven(CapacitySpread, "%", why), unproven(Energy, "Wh", why)
 	}
 	q, e := make([]gum.Value, n), make([]gum.Value, n)

@@ -441,9 +441,35 @@ func TestBalanceThatGaveUp(t *testing.T) {
 	r.balance("gave up")
 	r.drive(stepDischarge, 1, -20, hours(0.5), low)
 	f := r.a.Finish()
-	assert.Equal(t, "balancing was not completed", find(t, f, qualify.Imbalance).Reason)
+	assert.Equal(t, "balance gave up", find(t, f, qualify.Imbalance).Reason)
 	assert.True(t, find(t, f, qualify.Capacity).NoValue)
+	assert.Equal(t, "no full discharge for the capacity was made after balancing, which does not count: balance gave up", find(t, f, qualify.Capacity).Reason)
 	assert.InDelta(t, 10, find(t, f, qualify.CapacityReceived).Value, 0.003)
+}
+
+// A person was told that balancing had not been completed where it had, and frames
+// were missing of it.
+func TestBalanceWithFramesMissingSaysSo(t *testing.T) {
+	r := newRig(t, cyclePlan(t, bench(6, 2, drivers.Second)))
+	r.show(0)
+	r.drive(stepCharge, 1, 20, hours(0.1), taper)
+	r.begin(stepBalance, 1)
+	r.record(machine.RecordNote, "imbalance 1800 ppm of capacity, uncertainty 600 ppm, 0 mAh left to bleed")
+	r.run(10*r.period, func(float64) float64 { return 0 })
+	r.now = r.now.Add(4 * drivers.Second)
+	r.show(0)
+	r.end("balanced")
+	r.drive(stepDischarge, 1, -20, hours(0.5), low)
+	f := r.a.Finish()
+	assert.Equal(t, "balance: frames are missing for 4 s", find(t, f, qualify.Imbalance).Reason)
+	assert.Equal(t, "no full discharge for the capacity was made after balancing, which does not count: balance: frames are missing for 4 s", find(t, f, qualify.Capacity).Reason)
+
+	// A record that ends within is not completed, and nothing else is known.
+	r = newRig(t, cyclePlan(t, bench(6, 2, drivers.Second)))
+	r.show(0)
+	r.begin(stepBalance, 1)
+	r.record(machine.RecordNote, "imbalance 1800 ppm of capacity, uncertainty 600 ppm, 0 mAh left to bleed")
+	assert.Equal(t, "balance: the record ends in the middle of the step", find(t, r.a.Finish(), qualify.Imbalance).Reason)
 }
 
 func TestTableRoundsToTheInterval(t *testing.T) {

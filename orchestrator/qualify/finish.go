@@ -47,7 +47,7 @@ func (a *Analyser) imbalance() Figure {
 	case !a.balance.told:
 		return unproven(Imbalance, "%", "the balance planner told no imbalance")
 	case a.balance.gaveUp || !a.balance.done:
-		f := unproven(Imbalance, "%", "balancing was not completed")
+		f := unproven(Imbalance, "%", a.balance.why())
 		f.Value, f.NoValue = float64(a.balance.ppm)*1e-4, false
 		return f
 	}
