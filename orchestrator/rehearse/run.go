@@ -269,6 +269,7 @@ func (x *rehearsal) putRight() error {
 	x.shelf.disk.fault = StoreFault{}
 	w.storeFailed = 0
 	w.rig.Heal()
+	w.stand.still = w.rig.Now() // contactors that could not open can from here on
 	w.single = true
 	if x.loop == nil { // none could start until now
 		if err := x.open(); err != nil {
