@@ -137,7 +137,7 @@ func TestRegressions(t *testing.T) {
 		t.Run(g.Name, func(t *testing.T) {
 			f, err := virtual.ParseFault(g.Fault)
 			require.NoError(t, err)
-			c := twin.Plain(1)
+			c := twin.Plain(max(g.Seed, 1))
 			c.Config.Faults = []virtual.Fault{f}
 			r, err := twin.Run(c, nil)
 			require.NoError(t, err)
