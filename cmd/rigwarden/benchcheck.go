@@ -251,7 +251,10 @@ func (a *app) printChecked(f *benchFile, c *checked) {
 	t := newTable("instrument", "answers", "reads", ">new", ">age", "own limits, read back")
 	for _, in := range c.Instruments {
 		answers, limits := "no", "-"
-		if in.Answers {
+		switch {
+		case in.Another:
+			answers = "ANOTHER" // not the one that the bench file names
+		case in.Answers:
 			answers = "yes"
 		}
 		if in.Armed != nil {

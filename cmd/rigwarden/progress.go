@@ -153,7 +153,6 @@ func (p *runsTold) begin(perMinute float64, long time.Duration) {
 
 // done counts the run of a seed.
 func (p *runsTold) done(seed uint64, held bool) {
-	p.runs++
 	if !held {
 		p.found++
 		if !p.silent {
@@ -161,6 +160,24 @@ func (p *runsTold) done(seed uint64, held bool) {
 			fmt.Fprintf(p.out, "seed %d: not held\n", seed)
 		}
 	}
+	p.count(fmt.Sprintf(", %d not held", p.found))
+}
+
+// struck tells how many faults of a table have struck, out of how many.
+func (p *runsTold) struck(done, of int) {
+	if done == 0 {
+		p.what, p.asked, p.begun, p.latest = "faults", uint64(of), time.Now(), time.Now()
+		if !p.silent {
+			fmt.Fprintf(p.out, "%d faults are struck, each in a run of its own. Ctrl-C ends early, without a table.\n", of)
+		}
+		return
+	}
+	p.count("")
+}
+
+// count is one more of what was asked for.
+func (p *runsTold) count(more string) {
+	p.runs++
 	every := toldInLines
 	if p.live {
 		every = toldInPlace
@@ -172,7 +189,7 @@ func (p *runsTold) done(seed uint64, held bool) {
 	p.latest = now
 	each := float64(now.Sub(p.begun)) / float64(p.runs)
 	left := time.Duration(each * float64(p.asked-uint64(p.runs)))
-	line := fmt.Sprintf("%d of %d %s, %d not held, %s left", p.runs, p.asked, p.what, p.found, inSeconds(left))
+	line := fmt.Sprintf("%d of %d %s%s, %s left", p.runs, p.asked, p.what, more, inSeconds(left))
 	if p.live {
 		p.inPlace(line)
 		return

@@ -67,3 +67,21 @@ func TestProgressDrawsInPlaceOnlyOnATerminal(t *testing.T) {
 	assert.Equal(t, 1, strings.Count(out.String(), "\n"))
 	assert.NotContains(t, out.String(), "\x1b")
 }
+
+// The table of single faults takes minutes: what is behind and what is left are
+// told as for any rehearsal, and nothing of seeds.
+func TestStrikesAreTold(t *testing.T) {
+	var out bytes.Buffer
+	p := &runsTold{out: &out, live: true}
+	p.struck(0, 1482)
+	p.latest = p.latest.Add(-toldInLines)
+	p.struck(1, 1482)
+	assert.Contains(t, out.String(), "1482 faults are struck, each in a run of its own.")
+	assert.Contains(t, out.String(), "1 of 1482 faults, ")
+	assert.NotContains(t, out.String(), "not held")
+	out.Reset()
+	p = &runsTold{out: &out, silent: true}
+	p.struck(0, 9)
+	p.struck(1, 9)
+	assert.Empty(t, out.String())
+}

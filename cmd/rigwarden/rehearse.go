@@ -103,7 +103,7 @@ func (a *app) rehearse(ctx context.Context, f rehearseFlags, single bool) error 
 	case single:
 		err = a.rehearseOne(ctx, t, f.seed)
 	case f.matrix:
-		err = a.rehearseMatrix(ctx, t)
+		err = a.rehearseMatrix(ctx, t, told)
 	default:
 		err = a.rehearseMany(ctx, t, f, told, once)
 	}
@@ -269,8 +269,9 @@ func (a *app) judged(s *rehearse.Summary, asked int) error {
 }
 
 // rehearseMatrix strikes every single fault in every state.
-func (a *app) rehearseMatrix(ctx context.Context, t *rehearse.Twin) error {
-	m, err := t.Matrix(ctx)
+func (a *app) rehearseMatrix(ctx context.Context, t *rehearse.Twin, told *runsTold) error {
+	m, err := t.Matrix(ctx, told.struck)
+	told.clear()
 	if err != nil {
 		return err
 	}

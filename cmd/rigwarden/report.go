@@ -24,6 +24,9 @@ type report struct {
 	Store   string   `json:"store,omitempty"`
 	Further []string `json:"further,omitempty"`
 
+	// Simulated says that virtual instruments measured.
+	Simulated bool `json:"simulated"`
+
 	run *rigwardenv1.Run
 }
 
@@ -34,8 +37,10 @@ func (a *app) read(ctx context.Context, s *session, id string) (*report, error) 
 		return nil, err
 	}
 	st := &story{}
+	simulated := got.GetRun().GetVirtual()
 	if plan, err := profiles.Decode(got.GetPlan()); err == nil {
 		st.layout = &plan.Layout
+		simulated = simulated || plan.Bench.Simulated()
 	}
 	events, err := s.runs.Events(ctx, &rigwardenv1.RunEventsRequest{Run: id})
 	if err != nil {
@@ -53,7 +58,7 @@ func (a *app) read(ctx context.Context, s *session, id string) (*report, error) 
 			st.add(l)
 		}
 	}
-	out := &report{Run: jsonOf(got.GetRun()), Steps: st.Steps, Trip: st.Trip, run: got.GetRun()}
+	out := &report{Run: jsonOf(got.GetRun()), Steps: st.Steps, Trip: st.Trip, Simulated: simulated, run: got.GetRun()}
 	return out, out.judged(got)
 }
 
@@ -88,6 +93,9 @@ func (a *app) printReport(r *report) {
 	took := "still under way"
 	if r.run.GetEndedUs() > 0 {
 		took = clockSpan(r.run.GetEndedUs() - r.run.GetStartedUs())
+	}
+	if r.Simulated {
+		fmt.Fprintln(a.out, "SIMULATED: virtual instruments measured this; it says nothing of a real module.")
 	}
 	pairs(a.out,
 		"run", r.run.GetId()+", "+r.run.GetProfile()+" for "+r.run.GetModule()+" on bench "+r.run.GetBench(),
@@ -149,6 +157,10 @@ func (a *app) printFigures(f *qualify.Figures) {
 }
 
 func (a *app) printVerdict(r *report) {
+	if r.run.GetOutcome() == rigwardenv1.Outcome_OUTCOME_RUNNING {
+		fmt.Fprintln(a.out, "verdict: none yet, the run is under way")
+		return
+	}
 	if r.Verdict == nil {
 		fmt.Fprintf(a.out, "verdict: %s\n", strings.ToUpper(word(r.run.GetVerdict())))
 		if r.run.GetEndedUs() > 0 {

@@ -147,7 +147,7 @@ func (c *checker) ask(ctx context.Context, r role, in *Instrument) {
 	}
 	switch {
 	case errors.Is(err, drivers.ErrIdentity):
-		in.Answers = true
+		in.Answers, in.Another = true, true
 		c.wrong(r.name, err.Error(), "connect the right instrument, or put its identity right in the bench file and prove the bench anew")
 		return
 	case err != nil:

@@ -143,6 +143,8 @@ func TestWrongInstrument(t *testing.T) {
 	require.Len(t, findings(got), 1)
 	assert.Contains(t, findings(got)[0], `supply: wrong device: its serial is "workshop-7", the bench file says "another"`)
 	assert.Nil(t, got.Instruments[3].Armed, "nothing is sent to a wrong instrument")
+	assert.True(t, got.Instruments[3].Another, "it answers, and is not the one")
+	assert.False(t, got.Instruments[4].Another)
 	assert.NotNil(t, got.Instruments[4].Armed)
 }
 

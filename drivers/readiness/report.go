@@ -11,6 +11,8 @@ type Instrument struct {
 	Address  string           `json:"address,omitempty"`
 	Answers  bool             `json:"answers"`
 	Identity drivers.Identity `json:"identity,omitzero"`
+	// Another says that something answers which is not what the bench file names.
+	Another bool `json:"another,omitempty"`
 	// Named says that the bench file says who must answer here.
 	Named bool `json:"identity_expected"`
 	// Range is what the bench file declares, for people.

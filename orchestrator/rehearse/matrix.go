@@ -56,7 +56,7 @@ const intoState = 30 * drivers.Millisecond
 // names, and what a store, a process and a person may do wrong, at the entry of
 // each state. Up to a state's instant every run of its column is the same one, so
 // that nothing needs to be copied. It ends early where the context does.
-func (t *Twin) Matrix(ctx context.Context) (*Matrix, error) {
+func (t *Twin) Matrix(ctx context.Context, told func(done, of int)) (*Matrix, error) {
 	scenes, err := t.scenes()
 	if err != nil {
 		return nil, err
@@ -65,7 +65,10 @@ func (t *Twin) Matrix(ctx context.Context) (*Matrix, error) {
 	for _, s := range scenes {
 		m.States = append(m.States, s.Name)
 	}
-	for _, b := range slices.Concat(t.blows(), others()) {
+	all := slices.Concat(t.blows(), others())
+	done, of := 0, len(all)*len(scenes)
+	told(done, of)
+	for _, b := range all {
 		row := Row{Fault: b.name, Class: b.class, Hardware: b.hardware}
 		for i := range scenes {
 			if ctx.Err() != nil {
@@ -76,6 +79,8 @@ func (t *Twin) Matrix(ctx context.Context) (*Matrix, error) {
 				return nil, fmt.Errorf("%s in %s: %w", b.name, scenes[i].Name, err)
 			}
 			row.Cells = append(row.Cells, c)
+			done++
+			told(done, of)
 		}
 		m.Rows = append(m.Rows, row)
 	}
