@@ -31,7 +31,8 @@ type history struct {
 	now     *historyBench // acted on
 	runs    map[string]*historyRun
 	modules int
-	judged  []string // runs with figures
+	trail   map[string]int // acknowledged entries of the audit trail, by what they say
+	judged  []string       // runs with figures
 	ended   []string
 	kills   int
 }
@@ -70,7 +71,7 @@ func newHistory(t testing.TB, seed uint64, quota int64, judge func(*history, *di
 	t.Helper()
 	h := &history{
 		t: t, rng: rand.New(rand.NewPCG(seed, 14)), path: filepath.Join(t.TempDir(), "rig.db"), o: historyOptions(quota),
-		judge: judge, runs: map[string]*historyRun{}, kind: "create",
+		judge: judge, runs: map[string]*historyRun{}, trail: map[string]int{}, kind: "create",
 	}
 	h.o.Disk = h.step
 	for i := range 3 {
@@ -92,8 +93,23 @@ func handCheck() Check {
 	return Check{At: startAt, Who: "technician", Method: "hand", Grade: "good", Findings: []byte("[]")}
 }
 
+// halting makes a test that fails within a write fail that write instead: it may
+// be on a goroutine of the store's own, which must go on.
+type halting struct{ testing.TB }
+
+var errHalted = errors.New("what the write left is not as it must be")
+
+func (halting) FailNow() { panic(errHalted) }
+
 // step takes the file before and after each write.
-func (h *history) step(at DiskStep) error {
+func (h *history) step(at DiskStep) (err error) {
+	defer func() {
+		if r := recover(); r == errHalted {
+			err = errHalted
+		} else if r != nil {
+			panic(r)
+		}
+	}()
 	switch at {
 	case DiskBegin:
 		h.before = h.file()
@@ -105,7 +121,7 @@ func (h *history) step(at DiskStep) error {
 
 func (h *history) file() []byte {
 	b, err := os.ReadFile(h.path)
-	require.NoError(h.t, err)
+	require.NoError(halting{h.t}, err)
 	return b
 }
 
@@ -133,6 +149,7 @@ func (h *history) act() {
 		h.kind = "acknowledge"
 		require.NoError(h.t, h.s.ClearLatch(b.name, "engineer", "seen", startAt))
 		b.latched = false
+		h.trail["acknowledge"]++
 	case b.run == nil && h.rng.IntN(4) > 0:
 		h.begin(b)
 	case b.run == nil:
@@ -166,6 +183,7 @@ func (h *history) desk(b *historyBench) {
 		h.kind = "latch"
 		require.NoError(h.t, h.s.SetLatch(Latch{Bench: b.name, Reason: "cell high in a rest", At: startAt}))
 		b.latched = true
+		h.trail["latch"]++
 	default:
 		h.kind = "judge"
 		if n := len(h.ended); n > 0 {
@@ -189,6 +207,7 @@ func (h *history) begin(b *historyBench) {
 	}
 	b.run = &historyRun{r: r, src: newSource(h.rng.Uint64(), cells+3), noise: cells > 4}
 	h.runs[r.ID()] = b.run
+	h.trail["begin"]++
 }
 
 // live is what happens in a run.
@@ -216,6 +235,7 @@ func (h *history) live(b *historyBench) {
 		require.NoError(h.t, run.r.Trip(seq, at, "urgent", "cell_07 over 3.650 V"))
 		run.lines++
 		b.latched = true
+		h.trail["latch"]++
 	case k < 18:
 		h.kind = "end"
 		out := machine.OutcomeDone
@@ -227,6 +247,7 @@ func (h *history) live(b *historyBench) {
 		if h.ok(run.r.Finish(out, "", at)) {
 			run.told = len(run.all)
 			run.ended = out
+			h.trail["finish"]++
 			h.ended = append(h.ended, run.r.ID())
 		}
 		b.run = nil
@@ -237,6 +258,7 @@ func (h *history) live(b *historyBench) {
 		if b.latched && !run.energised {
 			require.NoError(h.t, h.s.ClearLatch(b.name, "engineer", "seen", at))
 			b.latched = false
+			h.trail["acknowledge"]++
 		}
 	}
 }

@@ -58,15 +58,15 @@ type outage struct {
 // write or as after it. RIGWARDEN_IMAGES says how many images, RIGWARDEN_SEED
 // which history comes first. INV-05: no latch is lost among them.
 func TestINV14CrashImages(t *testing.T) {
-	want := fromEnv(t, "RIGWARDEN_IMAGES", 800)
+	want := fromEnv(t, "RIGWARDEN_IMAGES", 600)
 	first := uint64(fromEnv(t, "RIGWARDEN_SEED", 1))
-	c := &outage{t: t, drawn: 1, most: 80, every: 16, kinds: map[string]int{}, class: map[string]int{}, hash: maphash.MakeSeed(), dir: t.TempDir()}
+	c := &outage{t: halting{t}, drawn: 1, most: 80, every: 16, kinds: map[string]int{}, class: map[string]int{}, hash: maphash.MakeSeed(), dir: t.TempDir()}
 	if want > 10_000 {
 		c.drawn, c.most, c.every = 16, 1<<10, 4
 	}
 	// Three histories at least: one fills its file.
 	for c.seed = first; c.images < want || c.seed < first+3; c.seed++ {
-		c.history()
+		c.history(t)
 	}
 	t.Logf("%d images, histories of seeds %d to %d", c.images, first, c.seed-1)
 	for _, kinds := range []map[string]int{c.kinds, c.class} {
@@ -84,14 +84,14 @@ func TestINV14CrashImages(t *testing.T) {
 
 // history makes images of one history's writes: every third in a file that fills
 // up, where what is urgent lives on the reserve (INV-05).
-func (c *outage) history() {
+func (c *outage) history(t *testing.T) {
 	c.rng = rand.New(rand.NewPCG(c.seed, 15))
 	quota := int64(256 << 20)
 	if c.tight = c.seed%3 == 2; c.tight {
-		quota = 560 << 10
+		quota = 460 << 10
 	}
-	h := newHistory(c.t, c.seed, quota, c.write)
-	for range 64 {
+	h := newHistory(t, c.seed, quota, c.write)
+	for range 56 {
 		h.act()
 	}
 	h.close()
@@ -176,6 +176,11 @@ func (c *outage) sound(h *history, file []byte) uint64 {
 	modules, err := s.Modules()
 	require.NoError(c.t, err, what)
 	require.GreaterOrEqual(c.t, len(modules), h.modules, what)
+	trail := map[string]int{}
+	require.NoError(c.t, s.Audit(func(a Audit) error { trail[a.What]++; return nil }), what)
+	for entry, n := range h.trail {
+		require.GreaterOrEqual(c.t, trail[entry], n, "%s: an entry of the audit trail is lost: %s", what, entry)
+	}
 	for _, id := range h.judged {
 		f, err := s.Figures(id)
 		require.NoError(c.t, err, "%s: the figures of %s", what, id)
