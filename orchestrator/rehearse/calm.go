@@ -10,26 +10,28 @@ import "github.com/rigwarden/rigwarden/drivers"
 // the same frames and lines in the file.
 const (
 	longLeast  = 2 * drivers.Hour // of a long profile
-	calmEvery  = 10 * drivers.Second
-	calmBefore = 15 * drivers.Second // what may fail by an instant
-	calmCalls  = 50_000              // the same in calls: hours, or a minute of precharging
+	calmEvery  = drivers.Minute
+	calmFrames = 2000   // between commits, whatever the time: precharging makes as many in seconds
+	calmCalls  = 50_000 // that surely take longer than calmEvery
 )
 
 // commits is how far apart routine commits lie at present; 0: as on a live bench.
 func (x *rehearsal) commits() drivers.Span {
-	if x.t.long && x.calm() {
-		return calmEvery
+	if x.t.calm > 0 && x.sound() {
+		return x.t.calm
 	}
 	return 0
 }
 
-// calm says that neither disk nor process fails soon, or has failed.
-func (x *rehearsal) calm() bool {
-	w, soon := x.w, x.w.rig.Now().Add(calmBefore)
+// sound says that neither disk nor process fails soon, or has failed, and that
+// not too much waits for the disk.
+func (x *rehearsal) sound() bool {
+	w, l, soon := x.w, x.shelf.current(), x.w.rig.Now().Add(x.t.calm+x.t.calm/4)
 	switch d := &x.shelf.disk; {
 	case d.fault.Kind != StoreGood && soon >= began.Add(d.fault.At):
 	case w.killAt != 0 && w.killAt-w.calls <= calmCalls:
 	case w.killWhen != 0 && soon >= w.killWhen:
+	case l != nil && len(l.frames)-l.storedFrames > calmFrames:
 	default:
 		return true
 	}

@@ -11,10 +11,11 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
-// longOf is a twin whose profile is taken for one of hours.
+// longOf is a twin whose profile is taken for one of hours, with commits as much
+// nearer to each other as it is shorter.
 func longOf(t *Twin) *Twin {
 	long := *t
-	long.long = true
+	long.calm = 10 * drivers.Second
 	return &long
 }
 
@@ -72,6 +73,12 @@ func TestCommitsWhereSomethingFails(t *testing.T) {
 		calm  bool
 	}{{calmCalls + 1, true}, {calmCalls, false}, {1, false}} {
 		x.w.calls, x.w.killAt = 1000, 1000+left.calls
-		assert.Equal(t, left.calm, x.calm(), "%d calls before the kill", left.calls)
+		assert.Equal(t, left.calm, x.sound(), "%d calls before the kill", left.calls)
 	}
+	// So are frames: a link that does not precharge gives a thousand a second.
+	x.w.killAt = 0
+	x.shelf.runs = []*ledger{{frames: make([]givenFrame, 5000), storedFrames: 3000}}
+	assert.True(t, x.sound())
+	x.shelf.runs[0].storedFrames--
+	assert.False(t, x.sound())
 }

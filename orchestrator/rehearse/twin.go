@@ -30,7 +30,9 @@ type Twin struct {
 	digest    string
 	criteria  string // for verdicts on its runs
 	curve     balance.Curve
-	long      bool // the profile takes hours; see commits
+	// calm is how far apart routine commits lie where nothing fails; 0: as on a live
+	// bench.
+	calm drivers.Span
 	// Healthy is the twin's run without any fault, by which moments are drawn.
 	Healthy Healthy
 }
@@ -76,7 +78,9 @@ func NewTwin(m *profiles.Module, p *profiles.Profile, b *profiles.Bench) (*Twin,
 	}
 	t.config = twinConfig(m, p, b)
 	t.Healthy.Length = profiles.Predict(t.Plan).Span // until it is known, which bounds the first run
-	t.long = t.Healthy.Length >= longLeast
+	if t.Healthy.Length >= longLeast {
+		t.calm = calmEvery
+	}
 	c := &Campaign{Config: t.config, plan: t.Plan}
 	r, err := t.run(c, &runOptions{healthy: &t.Healthy})
 	if err != nil {
