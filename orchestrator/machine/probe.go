@@ -32,8 +32,8 @@ func (m *Machine) probeFrame() {
 	if !s.fresh || !s.cellsOK || !s.currentOK || m.now.Sub(d.setAt) < m.response(m.plan.Probe) {
 		return
 	}
-	if m.trend.on && m.trendEdge() {
-		return
+	if m.trend.on && (m.trendEdge() || m.trend.on && !m.trend.edge) {
+		return // it tripped, or what flows is not what was commanded
 	}
 	m.trend.on = false
 	m.code.probed = true

@@ -133,7 +133,15 @@ func (m *Machine) trendEdge() bool {
 	if m.now.Sub(m.drive.setAt) < m.response(m.cmd.current) {
 		return false
 	}
-	i := int64(s.current)
+	i, forth := int64(s.current), s.current
+	if m.drive.ins.Direction == Discharging {
+		forth = -forth
+	}
+	// A current that nobody commanded, as that into a short, is the guard's to judge,
+	// and shows no resistance.
+	if forth < -m.plan.Limits.NearZero || forth > m.cmd.current+m.cmd.current/4+m.plan.Limits.CurrentTolerance {
+		return false
+	}
 	if abs(s.current) < 4*m.plan.Limits.NearZero || abs(s.current) < m.cmd.current/2 {
 		t.on = false // nothing that a resistance could be measured with
 		return false
