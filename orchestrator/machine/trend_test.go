@@ -86,3 +86,29 @@ func TestFirstCurrentDoesNotCount(t *testing.T) {
 	require.Zero(t, s.m.driveCharge())
 	require.NotZero(t, s.m.count.charge)
 }
+
+// A load shorted within the first, small current, and -8 A over 27 mOhm were taken
+// for a measure of cells that have 4 mOhm: people were told of another article. A
+// current that nobody commanded waits for the guard, and the small one is not over
+// before it has measured.
+func TestNoResistanceOfACurrentThatNobodyCommanded(t *testing.T) {
+	m := New()
+	m.plan = &Plan{CellResistance: 4_000, Curve: []CurvePoint{{0, 3_000_000}, {1_000_000, 3_500_000}}}
+	m.plan.Limits.NearZero, m.plan.Limits.CurrentTolerance = 10_000, 40_000
+	m.drive = driving{ins: &Drive{Direction: Charging}, stage: stageProbe}
+	m.now, m.cmd.current = m.now.Add(drivers.Minute), 320_000
+	s := &m.meas
+	s.fresh, s.cellsOK, s.currentOK, s.cell = true, true, true, []drivers.Microvolts{3_182_000}
+	m.trend = trending{on: true, cell: []trendCell{{rest: 3_400_000}}}
+	for _, i := range []drivers.Microamps{-8_055_000, -11_000, 441_000} {
+		s.current = i
+		m.probeFrame()
+		require.False(t, m.trend.edge, "%v", i)
+		require.False(t, m.code.probed, "%v", i)
+	}
+	s.current, s.cell[0] = 440_000, 3_401_760
+	m.probeFrame()
+	require.True(t, m.trend.edge)
+	require.True(t, m.code.probed)
+	require.Equal(t, drivers.Microohms(4_000), m.trend.cell[0].own)
+}
