@@ -35,17 +35,53 @@ func (c Curve) check() error {
 	return nil
 }
 
-// soc returns the state of charge (0 to 1) at a voltage, along straight lines,
-// the end ones going on outside.
+// soc returns the state of charge (0 to 1) at a voltage, by the monotone cubic
+// through the points (Fritsch and Carlson, SIAM J. Numer. Anal. 17, 1980, with
+// the slopes of Fritsch and Butland, 1984): the top of a curve bends, and straight
+// lines between a few points take a tenth of the charge there away. Outside the
+// points the end lines go on.
 func (c Curve) soc(volts float64) float64 {
 	i := 1
 	for i < len(c.Points)-1 && volts > float64(c.Points[i].Voltage)*1e-6 {
 		i++
 	}
+	h, rise := c.line(i)
+	a := c.Points[i-1]
+	t := (volts - float64(a.Voltage)*1e-6) / h
+	from := float64(a.SoCPPM) * 1e-6
+	if t < 0 || t > 1 {
+		return from + t*h*rise
+	}
+	d0, d1 := c.tangent(i-1), c.tangent(i)
+	// Hermite's form, less the straight line.
+	return from + t*h*rise + h*t*(1-t)*((1-t)*(d0-rise)-t*(d1-rise))
+}
+
+// line is the length of the line that ends at a point, V, and its rise, state of
+// charge per V.
+func (c Curve) line(i int) (length, rise float64) {
 	a, b := c.Points[i-1], c.Points[i]
-	va, vb := float64(a.Voltage)*1e-6, float64(b.Voltage)*1e-6
-	sa, sb := float64(a.SoCPPM)*1e-6, float64(b.SoCPPM)*1e-6
-	return sa + (volts-va)/(vb-va)*(sb-sa)
+	length = float64(b.Voltage-a.Voltage) * 1e-6
+	return length, float64(b.SoCPPM-a.SoCPPM) * 1e-6 / length
+}
+
+// tangent is the cubic's rise at a point: between the lines' beside it, or that
+// of the only one.
+func (c Curve) tangent(i int) float64 {
+	switch i {
+	case 0:
+		_, rise := c.line(1)
+		return rise
+	case len(c.Points) - 1:
+		// The bend goes on as it was, and never falls.
+		h1, r1 := c.line(i)
+		h0, r0 := c.line(i - 1)
+		return min(max(((2*h1+h0)*r1-h1*r0)/(h0+h1), 0), 3*r1)
+	}
+	h0, r0 := c.line(i)
+	h1, r1 := c.line(i + 1)
+	w0, w1 := 2*h1+h0, h1+2*h0
+	return (w0 + w1) / (w0/r0 + w1/r1)
 }
 
 // knee is the steep top of the curve as a ladder of voltages. A cell's place on
@@ -123,26 +159,38 @@ func (k *knee) depth(volts float64) float64 {
 	return q + (k.level(r+1)-volts)/ladderStep*k.step[r]
 }
 
-// doubt is the standard uncertainty of depth, Ah, for one of the voltage (V).
-// Where no cells have shown the curve, the given one's error comes on top.
-func (k *knee) doubt(volts, sd float64) float64 {
-	if !k.shown[k.rung(volts)] {
-		sd = math.Hypot(sd, curveDoubt)
+// at is the voltage at a depth, Ah, on the ladder.
+func (k *knee) at(depth float64) float64 {
+	i := len(k.step) - 1
+	for ; i > 0 && depth > k.step[i]; i-- {
+		depth -= k.step[i]
 	}
-	return math.Hypot(sd/k.slope(volts), capacityDoubt*k.depth(volts))
+	return k.level(i+1) - max(0, depth)/k.step[i]*ladderStep
+}
+
+// doubt is the standard uncertainty of depth, Ah, for one of the voltage (V):
+// the cell's own, and what all cells of one voltage have in common. Where no cells
+// have shown the curve, the given one's error is common to all.
+func (k *knee) doubt(volts, own, common float64) (mine, shared float64) {
+	if !k.shown[k.rung(volts)] {
+		common = math.Hypot(common, curveDoubt)
+	}
+	s := k.slope(volts)
+	return math.Hypot(own/s, capacityDoubt*k.depth(volts)), common / s
 }
 
 // learn takes over the steps that enough cells have shown, as their medians.
 // Crossings whose voltage is itself doubtful, as when the current changed fast,
 // show nothing.
-func (k *knee) learn(cross, doubt [][]float64) {
+func (k *knee) learn(e *episode) {
 	const clear = 0.3 * ladderStep
+	doubt := func(i, l int) float64 { return math.Hypot(e.own[i][l], e.common[i][l]) }
 	var seen []float64
 	for l := range k.step {
 		seen = seen[:0]
-		for i, c := range cross {
+		for i, c := range e.cross {
 			d := c[l+1] - c[l] // NaN where either is
-			if d > 0 && doubt[i][l] < clear && doubt[i][l+1] < clear {
+			if d > 0 && doubt(i, l) < clear && doubt(i, l+1) < clear {
 				seen = append(seen, d)
 			}
 		}

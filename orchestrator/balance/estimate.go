@@ -5,18 +5,18 @@ import (
 	"slices"
 
 	"github.com/rigwarden/rigwarden/drivers"
-	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
-// estimate is a value and its standard uncertainty, combined by weights.
-type estimate struct{ sum, weight, best float64 }
+// estimate is a value and its standard uncertainty, combined by weights: the
+// cell's own part, and the part that all cells have in common with its sign.
+type estimate struct{ sum, weight, own, common, best float64 }
 
-func (e *estimate) add(value, sd float64) {
-	w := 1 / (sd * sd)
+func (e *estimate) add(value, own, common float64) {
+	w := 1 / (own*own + common*common)
 	e.sum += w * value
 	e.weight += w
-	if e.best == 0 || sd < e.best {
-		e.best = sd
+	if w > e.best {
+		e.best, e.own, e.common = w, own, common
 	}
 }
 
@@ -24,34 +24,38 @@ func (e *estimate) known() bool { return e.weight > 0 }
 
 // value returns the weighted mean. Its uncertainty is that of the best part:
 // the parts share the tap's error, so that averaging gains nothing.
-func (e *estimate) value() (value, sd float64) { return e.sum / e.weight, e.best }
+func (e *estimate) value() (value, own, common float64) { return e.sum / e.weight, e.own, e.common }
 
 // take turns an episode that has ended into anchors.
 func (p *Planner) take() {
 	e := &p.top
-	p.knee.learn(e.cross, e.doubt)
+	p.knee.learn(e)
 	for i := range p.cells {
 		c := &p.cells[i]
 		var a estimate
 		for l, x := range e.cross[i] {
 			if v := p.knee.level(l); !math.IsNaN(x) {
-				a.add(x+p.knee.depth(v), p.knee.doubt(v, e.doubt[i][l]))
+				own, common := p.knee.doubt(v, e.own[i][l], e.common[i][l])
+				a.add(x+p.knee.depth(v), own, common)
 			}
 		}
 		if v := e.open[i]; v >= p.knee.first {
 			// The end of the charge is a look at every cell at one moment.
-			a.add(p.x[i]+p.knee.depth(v), p.knee.doubt(v, p.doubtAt(i, p.amps)))
+			own, common := p.doubtAt(i, p.amps)
+			own, common = p.knee.doubt(v, own, common)
+			a.add(p.x[i]+p.knee.depth(v), own, common)
 		}
 		switch {
 		case a.known():
-			anchor, sd := a.value()
-			p.rounds.shift(i, anchor-c.anchor, math.Hypot(sd, c.sd))
-			c.anchor, c.sd, c.floor = anchor, sd, math.NaN()
+			anchor, own, common := a.value()
+			sd := math.Hypot(own, common)
+			p.rounds.shift(i, anchor-c.anchor, math.Hypot(sd, c.sd()))
+			c.anchor, c.own, c.common, c.floor = anchor, own, common, math.NaN()
 		default:
 			// It stayed below the knee. Where it should have been above by what
 			// was known, that is no longer true.
-			if c.floor = p.x[i] + p.knee.depth(p.knee.first); !math.IsNaN(c.anchor) && c.floor > c.anchor+2*c.sd {
-				p.rounds.shift(i, c.floor-c.anchor, c.sd)
+			if c.floor = p.x[i] + p.knee.depth(p.knee.first); !math.IsNaN(c.anchor) && c.floor > c.anchor+2*c.sd() {
+				p.rounds.shift(i, c.floor-c.anchor, c.sd())
 				c.anchor = math.NaN()
 			}
 		}
@@ -61,33 +65,42 @@ func (p *Planner) take() {
 // standing is where the cells stand: their charge beyond the top of the ladder,
 // Ah, mostly negative.
 type standing struct {
-	excess, sd []float64 // NaN excess: only bounded
-	bound      []float64 // greatest excess of a bounded cell, +Inf: nothing known
-	known      int
+	excess      []float64 // NaN: only bounded
+	own, common []float64
+	bound       []float64 // greatest excess of a bounded cell, +Inf: nothing known
+	known       int
 }
 
 func (p *Planner) stand(now drivers.Instant) standing {
 	n := len(p.cells)
-	s := standing{excess: make([]float64, n), sd: make([]float64, n), bound: make([]float64, n)}
+	s := standing{excess: make([]float64, n), own: make([]float64, n), common: make([]float64, n), bound: make([]float64, n)}
 	settled := p.rest.settled(now)
 	for i := range p.cells {
 		c := &p.cells[i]
 		s.excess[i], s.bound[i] = math.NaN(), math.Inf(1)
 		var e estimate
 		if !math.IsNaN(c.anchor) {
-			e.add(p.x[i]-c.anchor, c.sd)
+			e.add(p.x[i]-c.anchor, c.own, c.common)
 		}
-		if v := p.rest.volts[i]; settled && v >= p.knee.first {
-			e.add(-p.knee.depth(v), p.knee.doubt(v, math.Hypot(p.tap, restDoubt)))
+		v := p.rest.volts[i]
+		own, common := p.rest.doubt(p, i)
+		if settled && v >= p.knee.first {
+			own, common := p.knee.doubt(v, own, common)
+			e.add(-p.knee.depth(v), own, common)
 		}
 		switch {
 		case e.known():
-			s.excess[i], s.sd[i] = e.value()
+			s.excess[i], s.own[i], s.common[i] = e.value()
 			s.known++
+			continue
 		case !math.IsNaN(c.floor):
 			s.bound[i] = p.x[i] - c.floor
-			s.sd[i] = p.knee.doubt(p.knee.first, p.tap)
 		}
+		// A cell that rests so far below the knee is not on it.
+		if settled && v < p.knee.first-2*math.Hypot(own, math.Hypot(common, curveDoubt)) {
+			s.bound[i] = min(s.bound[i], -p.knee.depth(p.knee.first))
+		}
+		s.own[i], s.common[i] = p.knee.doubt(p.knee.first, p.tap, 0)
 	}
 	return s
 }
@@ -110,66 +123,18 @@ func (s *standing) span() (high, low float64, highest, lowest int, bounded bool)
 	return high, low, highest, lowest, bounded
 }
 
-// unknown is the uncertainty told where only a bound is known, ppm.
-const unknown = 1_000_000
+// shapeDoubt is how far off the curve's shape may be between two cells, as a part
+// of what they differ by: its slopes are known from a few points, or from voltages
+// under a falling current.
+const shapeDoubt = 0.05
 
-// Compute answers how long each cell is to bleed in the next round, and what
-// imbalance is left. A cell that did not reach the steep top has only a bound:
-// then the imbalance is at least what is told, always over the target, and the
-// uncertainty is 1,000,000 ppm. GiveUp names who stands in the way.
-func (p *Planner) Compute(c machine.Compute) machine.Computed {
-	out := machine.Computed{At: p.last, Epoch: c.Epoch, Spans: make([]drivers.Span, len(p.cells))}
-	capacity := p.capacity
-	if c.Capacity > 0 {
-		capacity = ampereHours(c.Capacity)
+// apart is the standard uncertainty of what two cells differ by, Ah.
+func (s *standing) apart(i, j int) float64 {
+	d := math.Hypot(math.Hypot(s.own[i], s.own[j]), s.common[i]-s.common[j])
+	if e := s.excess[i] - s.excess[j]; !math.IsNaN(e) {
+		d = math.Hypot(d, shapeDoubt*e)
 	}
-	ppm := func(ah float64) int64 { return int64(math.Round(ah / capacity * 1e6)) }
-	s := p.stand(p.last)
-	if s.known == 0 {
-		out.ImbalancePPM, out.UncertaintyPPM = c.TargetPPM+1, unknown
-		out.GiveUp = p.rounds.blind(p.top.count)
-		return out
-	}
-	high, low, highest, lowest, bounded := s.span()
-	out.ImbalancePPM = ppm(max(0, high-low))
-	out.UncertaintyPPM = ppm(2 * math.Hypot(s.sd[highest], s.sd[lowest]))
-	if bounded {
-		out.ImbalancePPM, out.UncertaintyPPM = max(out.ImbalancePPM, c.TargetPPM+1), unknown
-	}
-	target := float64(c.TargetPPM) * 1e-6 * capacity
-	if out.ImbalancePPM > c.TargetPPM {
-		out.GiveUp = p.rounds.judge(p, high-low, target, highest, lowest, bounded)
-	}
-	sure := out.ImbalancePPM+out.UncertaintyPPM <= c.TargetPPM
-	for i, e := range s.excess {
-		// Bleed what is certain, so that no cell becomes the new lowest.
-		if over := e - low - math.Hypot(s.sd[i], s.sd[lowest]); over > 0 && !sure && p.bleedOhm > 0 {
-			out.Left += drivers.Charge(over * float64(drivers.AmpereHour))
-			out.Spans[i] = drivers.Span(over * p.bleedOhm / p.volts[i] * float64(drivers.Hour))
-		}
-	}
-	fit(out.Spans, c.Chunk, p.monitor.BleedNeighbours)
-	return out
-}
-
-// fit shortens spans so that a round takes no longer than the chunk. Where
-// neighbours take turns, each pair of them must fit in together. All are
-// shortened alike: the pair that needs longest decides when balancing is over,
-// and the others then finish with it, none the later.
-func fit(spans []drivers.Span, chunk drivers.Span, neighbours bool) {
-	longest := drivers.Span(0)
-	for i, s := range spans {
-		if !neighbours && i > 0 {
-			s += spans[i-1]
-		}
-		longest = max(longest, s)
-	}
-	if chunk <= 0 || longest <= chunk {
-		return
-	}
-	for i := range spans {
-		spans[i] = drivers.Span(float64(spans[i]) * float64(chunk) / float64(longest))
-	}
+	return d
 }
 
 func median(v []float64) float64 {

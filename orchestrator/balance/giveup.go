@@ -123,8 +123,8 @@ func (r *rounds) leaking(p *Planner, target float64) string {
 		c := &p.cells[i]
 		late[i] = math.NaN()
 		switch {
-		case !math.IsNaN(c.anchor) && (math.IsNaN(r.base[i]) || c.sd < r.baseDoubt[i]/2 && r.leaks[i] == 0):
-			r.base[i], r.baseDoubt[i], r.fallen[i] = c.anchor, c.sd, 0
+		case !math.IsNaN(c.anchor) && (math.IsNaN(r.base[i]) || c.sd() < r.baseDoubt[i]/2 && r.leaks[i] == 0):
+			r.base[i], r.baseDoubt[i], r.fallen[i] = c.anchor, c.sd(), 0
 		case !math.IsNaN(c.anchor):
 			late[i] = c.anchor - r.base[i]
 			all = append(all, late[i])
@@ -141,7 +141,7 @@ func (r *rounds) leaking(p *Planner, target float64) string {
 			continue
 		}
 		l -= common
-		sure := max(4*math.Hypot(r.baseDoubt[i], p.cells[i].sd), 0.3*target)
+		sure := max(4*math.Hypot(r.baseDoubt[i], p.cells[i].sd()), 0.3*target)
 		switch {
 		case l < sure:
 			r.leaks[i] = 0

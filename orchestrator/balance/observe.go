@@ -113,33 +113,54 @@ func (r *resistance) open(i int, volts, amps float64) float64 {
 	return volts - amps*r.fast[i] - r.slowAmps*r.slow[i]
 }
 
-// doubt is the standard uncertainty of open, V.
-func (r *resistance) doubt(i int, amps float64) float64 {
-	part := guessedPart
+// part is how far off a cell's resistance may be.
+func (r *resistance) part(i int) float64 {
 	if r.known[i] {
-		part = seenPart
+		return seenPart
 	}
+	return guessedPart
+}
+
+// doubt is the standard uncertainty of open, V: the cell's own, and what cells
+// of one make have in common. How fast the slow part follows is known least of
+// all, and is alike in all cells but for how large the part is.
+func (r *resistance) doubt(i int, amps float64) (own, common float64) {
+	part := r.part(i)
 	static := part * (math.Abs(amps)*r.fast[i] + math.Abs(r.slowAmps)*r.slow[i])
-	// How fast the slow part follows is known least of all.
-	return math.Hypot(static, 0.6*math.Abs(amps-r.slowAmps)*r.slow[i])
+	late := 0.6 * math.Abs(amps-r.slowAmps) * r.slow[i]
+	return math.Hypot(static, late*part), late
 }
 
 // rest holds the cells' voltages while nothing flows.
 type rest struct {
 	volts []float64
 	since drivers.Instant // 0: something flows
+	// recent is the current behind a low-pass of recentTau: what relaxes still.
+	recent float64
+	last   drivers.Instant
 }
 
 const (
 	restTau = 15 * drivers.Second
-	// restSettled is the shortest rest whose voltages tell anything;
-	// restDoubt is what relaxation and hysteresis may still hide in it, V.
-	restSettled = 2 * drivers.Minute
-	restDoubt   = 0.004
+	// restSettled is the shortest rest whose voltages tell anything. What the
+	// current before it left behind is doubted as a voltage of its own, which a
+	// cell that is full, and takes no current, does not have.
+	restSettled = 2 * drivers.Second
+	recentTau   = 3 * drivers.Minute
+	// restCommon and restOwn are what relaxation and hysteresis may still hide in
+	// a long rest, V, in all cells alike and in one.
+	restCommon, restOwn = 0.004, 0.001
 )
 
 func (r *rest) see(p *Planner, at drivers.Instant, amps float64, bleeding bool) {
-	if bleeding || p.flowing(amps) {
+	if !p.flowing(amps) {
+		amps = 0
+	}
+	if r.last != 0 {
+		r.recent += (amps - r.recent) * -math.Expm1(-float64(at.Sub(r.last))/float64(recentTau))
+	}
+	r.last = at
+	if bleeding || amps != 0 {
 		r.since = 0
 		return
 	}
@@ -158,6 +179,12 @@ func (r *rest) settled(now drivers.Instant) bool {
 	return r.since != 0 && now.Sub(r.since) >= restSettled
 }
 
+// doubt is the standard uncertainty of a cell's voltage at rest, V.
+func (r *rest) doubt(p *Planner, i int) (own, common float64) {
+	left := math.Abs(r.recent) * p.path.slow[i]
+	return math.Hypot(math.Hypot(p.tap, restOwn), p.path.part(i)*left), math.Hypot(restCommon, left)
+}
+
 // episode is one stretch of charging. It notes the counted charge at which each
 // cell's open-circuit voltage passes each level of the knee from below.
 type episode struct {
@@ -165,7 +192,8 @@ type episode struct {
 	begun  drivers.Instant
 	count  int         // episodes that ended
 	cross  [][]float64 // Ah, NaN where it did not
-	doubt  [][]float64 // standard uncertainty of the crossing's voltage, V
+	own    [][]float64 // standard uncertainty of the crossing's voltage, V
+	common [][]float64 // the same, of what all cells have in common
 	open   []float64   // latest open-circuit voltage of each cell, V
 	bled   []float64   // Ah bled before the episode, since the last one
 	mark   []float64
@@ -180,10 +208,10 @@ const settleIn, lookAfter = 30 * drivers.Second, 3 * drivers.Second
 func newEpisode(cells, levels int) episode {
 	e := episode{
 		open: make([]float64, cells), bled: make([]float64, cells), mark: make([]float64, cells), before: make([]float64, cells),
-		cross: make([][]float64, cells), doubt: make([][]float64, cells),
+		cross: make([][]float64, cells), own: make([][]float64, cells), common: make([][]float64, cells),
 	}
 	for i := range cells {
-		e.cross[i], e.doubt[i] = make([]float64, levels), make([]float64, levels)
+		e.cross[i], e.own[i], e.common[i] = make([]float64, levels), make([]float64, levels), make([]float64, levels)
 	}
 	return e
 }
@@ -236,7 +264,7 @@ func (e *episode) pass(p *Planner, i int, was, amps float64) {
 		}
 		part := (k.level(l) - was) / (e.open[i] - was)
 		e.cross[i][l] = e.before[i] + part*(p.x[i]-e.before[i])
-		e.doubt[i][l] = p.doubtAt(i, amps)
+		e.own[i][l], e.common[i][l] = p.doubtAt(i, amps)
 	}
 }
 
@@ -246,8 +274,8 @@ func (e *episode) pass(p *Planner, i int, was, amps float64) {
 const hysteresis, hysteresisPart = 0.008, 0.05
 
 // doubtAt is the standard uncertainty of a cell's open-circuit voltage now, V.
-func (p *Planner) doubtAt(i int, amps float64) float64 {
+func (p *Planner) doubtAt(i int, amps float64) (own, common float64) {
 	h := hysteresis * min(1, p.top.bled[i]/(hysteresisPart*p.capacity))
-	d := p.path.doubt(i, amps)
-	return math.Sqrt(p.tap*p.tap + d*d + h*h/3)
+	own, common = p.path.doubt(i, amps)
+	return math.Sqrt(p.tap*p.tap + own*own + h*h/3), common
 }

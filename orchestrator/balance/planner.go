@@ -30,24 +30,27 @@ type Planner struct {
 	amps float64
 	bled []float64 // Ah since the start
 
-	bucket bucket
-	volts  []float64 // latest mean of each cell, V
-	path   resistance
-	rest   rest
-	top    episode
-	cells  []cellState
-	rounds rounds
+	bucket  bucket
+	volts   []float64 // latest mean of each cell, V
+	path    resistance
+	rest    rest
+	top     episode
+	cells   []cellState
+	rounds  rounds
+	stopped drivers.Instant // when a cell bled last
 }
 
 // cellState is what is known of one cell.
 type cellState struct {
 	// anchor is the x at which the cell stands at the top of the ladder, Ah, NaN
-	// before it is known; sd its standard uncertainty.
-	anchor, sd float64
+	// before it is known; own and common its standard uncertainty.
+	anchor, own, common float64
 	// floor is what the anchor is over, Ah, as the cell was seen below the knee.
 	// NaN before.
 	floor float64
 }
+
+func (c *cellState) sd() float64 { return math.Hypot(c.own, c.common) }
 
 // Bounds of belief, with their reasons.
 const (
@@ -156,6 +159,7 @@ func (p *Planner) count(f *drivers.Frame, amps float64) {
 			b := p.volts[i] / p.bleedOhm * h
 			p.x[i] -= b
 			p.bled[i] += b
+			p.stopped = f.At
 		}
 	}
 }

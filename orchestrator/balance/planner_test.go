@@ -55,22 +55,23 @@ func TestReachesTarget(t *testing.T) {
 				t.Logf("true imbalance %.3f %% -> %.3f %% in %d rounds, bled for %.2f h, least %.2f h", 100*before, 100*after, rounds, b.bled/3600, least/3600)
 				require.Less(t, after, 0.003)
 				require.LessOrEqual(t, c.ImbalancePPM, int64(3000))
-				require.Less(t, b.bled, 1.15*least+900)
+				require.Less(t, b.bled, 1.05*least)
 			})
 		}
 	}
 }
 
-// leastBleed is the least time, s, in which everything over the lowest cell can
-// be bled when neighbours take turns: the neediest pair decides.
+// leastBleed is the least time, s, in which everything over the lowest cell and
+// the target can be bled when neighbours take turns: the neediest pair decides.
 func leastBleed(a article, n int) float64 {
 	most := math.Inf(-1)
 	for i := range n {
 		most = max(most, a.lack(i))
 	}
+	over := func(i int) float64 { return max(0, most-a.lack(i)-0.003*rated) }
 	longest := 0.0
 	for i := 1; i < n; i++ {
-		longest = max(longest, 2*most-a.lack(i-1)-a.lack(i))
+		longest = max(longest, over(i-1)+over(i))
 	}
 	return longest / (3.34 / 6.8) * 3600
 }
@@ -113,7 +114,7 @@ func TestBoundedCell(t *testing.T) {
 	require.Zero(t, c.Spans[11])
 	for i, s := range c.Spans {
 		if i != 11 {
-			require.Greater(t, s, 10*drivers.Minute, "cell %d", i+1)
+			require.Greater(t, s, 8*drivers.Minute, "cell %d", i+1)
 		}
 	}
 	for range 12 {
@@ -141,7 +142,7 @@ func TestUncertaintyIsHonest(t *testing.T) {
 			truth := imbalance(m, 12) * 1e6
 			c := b.p.Compute(machine.Compute{TargetPPM: 3000, Capacity: 40 * drivers.AmpereHour, Chunk: drivers.Hour})
 			told++
-			if math.Abs(truth-float64(c.ImbalancePPM)) <= float64(c.UncertaintyPPM)+300 {
+			if math.Abs(truth-float64(c.ImbalancePPM)) <= float64(c.UncertaintyPPM) {
 				covered++
 			} else {
 				t.Logf("seed %d: true %.0f, told %d +- %d ppm", seed, truth, c.ImbalancePPM, c.UncertaintyPPM)
@@ -233,7 +234,11 @@ func TestOddFrames(t *testing.T) {
 	b.f.At = b.f.At.Add(2 * drivers.Minute)
 	b.second(8)
 	b.idle(5)
-	require.Equal(t, int64(unknown), b.p.Compute(ask).UncertaintyPPM)
+	for i := range b.p.cells {
+		require.True(t, math.IsNaN(b.p.cells[i].anchor), "cell %d: what was counted no longer holds", i+1)
+	}
+	// What is left is a look at cells that have just carried current.
+	require.Greater(t, b.p.Compute(ask).UncertaintyPPM, after.UncertaintyPPM)
 }
 
 // A frame costs little and allocates nothing; the virtual bench shows a day of

@@ -79,7 +79,7 @@ func TestReachesTargetOnPlant(t *testing.T) {
 			t.Logf("true imbalance %.3f %% -> %.3f %% in %d rounds, bled for %.2f h, least %.2f h", 100*before, 100*after, rounds, b.bled/3600, least/3600)
 			require.Less(t, after, 0.003)
 			require.Greater(t, before, 0.02)
-			require.Less(t, b.bled, 1.15*least+900)
+			require.Less(t, b.bled, 1.05*least)
 		})
 	}
 }
