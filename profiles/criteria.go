@@ -52,7 +52,20 @@ type Requirement struct {
 	Dimension Dimension
 	// Text is the limit as the file writes it: "39 Ah".
 	Text string
-	Pos  Pos
+	// Population is what is known of all such modules or cells beforehand, nil
+	// where nothing is: without it a decision has no global risk.
+	Population *Population
+	Pos        Pos
+}
+
+// Population is how a figure's true values are distributed, normally, before one
+// of them is measured: by a mean and a standard deviation in the figure's base
+// unit, or by the siblings that were measured in the same run.
+type Population struct {
+	Siblings        bool
+	Mean, Deviation int64
+	// Text is what the file says: "40 Ah, deviation 0.4 Ah".
+	Text string
 }
 
 // Figures names every figure that a requirement may judge, with what it
@@ -168,6 +181,11 @@ func (c *Criteria) readRequirement(f *tree.Fields) {
 			q.Limit = f.Quantity(key, true, d, tree.Within(0, 1<<60))
 		}
 		q.Text = f.Find(key).Text
+		if n := f.Find("population"); n != nil && d == DimCount {
+			f.Report.Add(n.At, q.Figure+" is a count and has no population", "leave it out")
+		} else if n != nil {
+			q.Population = readPopulation(f, n, d)
+		}
 	}
 	f.Finish()
 	for _, other := range c.Require {
@@ -176,4 +194,36 @@ func (c *Criteria) readRequirement(f *tree.Fields) {
 		}
 	}
 	c.Require = append(c.Require, q)
+}
+
+// siblings is the word for a population of which the run itself tells.
+const siblings = "siblings"
+
+// readPopulation reads the word siblings, or {mean: ..., deviation: ...}.
+func readPopulation(f *tree.Fields, n *tree.Node, d Dimension) *Population {
+	right := "write siblings, or {mean: 40 Ah, deviation: 400 mAh}"
+	if n.Kind != tree.Map {
+		if s, ok := f.Scalar("population", n, right); ok && s != siblings {
+			f.Report.Addf(n.At, right, "population is %q", s)
+		}
+		return &Population{Siblings: true, Text: siblings}
+	}
+	x := f.Report.Fields(n, "population")
+	p := &Population{Mean: x.Quantity("mean", true, d, tree.Within(0, 1<<60)), Deviation: x.Quantity("deviation", true, deviationOf(d), tree.Within(1, 1<<60))}
+	if m, s := x.Find("mean"), x.Find("deviation"); m != nil && s != nil {
+		p.Text = m.Text + ", deviation " + s.Text
+	}
+	x.Finish()
+	return p
+}
+
+// deviationOf is the dimension of differences of a quantity.
+func deviationOf(d Dimension) Dimension {
+	switch d {
+	case DimTemperature:
+		return DimDifference
+	case DimCell:
+		return DimVoltage
+	}
+	return d
 }

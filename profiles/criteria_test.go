@@ -46,3 +46,20 @@ func TestNoCriterionAsksForABound(t *testing.T) {
 	require.NotEmpty(t, ps)
 	assert.Contains(t, ps[0].String(), "figure cannot be")
 }
+
+// What is known beforehand of all such articles stands beside the limit.
+func TestCriteriaStateAPopulation(t *testing.T) {
+	const head = "criteria: c\ntitle: t\nagreed: {on: 2026-09-14, by: engineer}\nrule: simple\nrequire:\n"
+	c, ps := ParseCriteria("c", []byte(head+"  - {figure: capacity, at_least: 39 Ah, population: {mean: 40 Ah, deviation: 400 mAh}}\n  - {figure: resistance_10s, at_most: 2 mOhm, population: siblings}\n  - {figure: temperature_max, at_most: 40 degC, population: {mean: 30 degC, deviation: 2 K}}\n  - {figure: energy, at_least: 3 kWh}\n"))
+	require.Empty(t, ps)
+	assert.Equal(t, &Population{Mean: 40 * 3_600_000_000_000, Deviation: 400 * 3_600_000_000, Text: "40 Ah, deviation 400 mAh"}, c.Require[0].Population)
+	assert.Equal(t, &Population{Siblings: true, Text: "siblings"}, c.Require[1].Population)
+	assert.Equal(t, int64(2_000), c.Require[2].Population.Deviation) // mK
+	assert.Nil(t, c.Require[3].Population)
+
+	_, ps = ParseCriteria("c", []byte(head+"  - {figure: capacity, at_least: 39 Ah, population: cousins}\n  - {figure: energy, at_least: 3 kWh, population: {mean: 3 kWh}}\n  - {figure: odd_cells, at_most: 0, population: siblings}\n"))
+	require.Len(t, ps, 3)
+	assert.Contains(t, ps[0].String(), `population is "cousins"; write siblings, or {mean: 40 Ah, deviation: 400 mAh}`)
+	assert.Contains(t, ps[1].String(), `population lacks "deviation"`)
+	assert.Contains(t, ps[2].String(), "odd_cells is a count and has no population; leave it out")
+}

@@ -56,7 +56,13 @@ type Judgement struct {
 	// RuleRisk is the greatest probability with which the rule and this
 	// uncertainty pass a value that lies outside the limit: one that lies at it.
 	RuleRisk float64 `json:"greatest_false_accept_of_the_rule"`
-	Reason   string  `json:"reason"`
+	// Population and Global are there where the criteria say how true values are
+	// distributed beforehand: the shares of such articles that the rule passes
+	// although they lie outside, and does not pass although they lie inside
+	// (global risks of JCGM 106:2012, 9.5), at this uncertainty.
+	Population *Population `json:"population,omitempty"`
+	Global     *gum.Risks  `json:"global_risks,omitempty"`
+	Reason     string      `json:"reason"`
 
 	inside float64 // distance inside the limit, in the figure's unit
 }
@@ -113,9 +119,13 @@ func judge(c *profiles.Criteria, q *profiles.Requirement, f *Figures) Judgement 
 	for i, g := range candidates {
 		all[i] = decide(c, q, g)
 	}
-	return slices.MaxFunc(all, func(a, b Judgement) int {
+	worst := slices.MaxFunc(all, func(a, b Judgement) int {
 		return cmp.Or(cmp.Compare(rank[a.Decision], rank[b.Decision]), cmp.Compare(b.Conformity, a.Conformity), cmp.Compare(b.inside, a.inside), cmp.Compare(b.Cell, a.Cell))
 	})
+	if q.Population != nil && worst.Decision != NotProven {
+		worst.risk(q, candidates)
+	}
+	return worst
 }
 
 func decide(c *profiles.Criteria, q *profiles.Requirement, g Figure) Judgement {

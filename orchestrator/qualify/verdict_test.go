@@ -189,3 +189,52 @@ func TestVerdictOfNoNumber(t *testing.T) {
 		assert.NoError(t, err)
 	}
 }
+
+// The global risks beside the specific one, of a population that the criteria state
+// (JCGM 106:2012, 9.5): capacity at least 39 Ah of modules of 39 Ah, deviation 0.4
+// Ah, measured with u = 0.3 Ah and accepted at the limit, has Sheppard's closed form.
+func TestVerdictStatesGlobalRisks(t *testing.T) {
+	f := &qualify.Figures{Figures: []qualify.Figure{given(qualify.Capacity, "Ah", 39.30, 0.3)}}
+	q := atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")
+	q.Population = &profiles.Population{Mean: 39 * ampereHour, Deviation: 0.4 * ampereHour}
+	j := qualify.Judge(rule(profiles.RuleSimple, 0, q), f).Judgements[0]
+	want := 0.25 - math.Asin(0.4/0.5)/(2*math.Pi)
+	require.NotNil(t, j.Global)
+	assert.InDelta(t, want, j.Global.Consumer, 1e-7)
+	assert.InDelta(t, want, j.Global.Producer, 1e-7)
+	assert.InDelta(t, 0.5, j.Global.Outside, 1e-9)
+	assert.Equal(t, &qualify.Population{Mean: 39, Deviation: 0.4}, j.Population)
+	assert.Contains(t, j.Reason, "; of a population of 39, deviation 0.4 Ah, as the criteria state it, 50 % lie outside, 10 % would lie outside and pass, 10 % would lie within and not pass")
+	assert.InDelta(t, 0.158655, j.FalseAccept, 5e-7, "the specific risk stands as it did") // 1 u
+
+	// A guard band turns consumer's risk into producer's.
+	guarded := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, q), f).Judgements[0]
+	assert.Less(t, guarded.Global.Consumer, j.Global.Consumer/10)
+	assert.Greater(t, guarded.Global.Producer, 2*j.Global.Producer)
+	// Without a stated population there is none.
+	assert.Nil(t, qualify.Judge(rule(profiles.RuleSimple, 0, atLeast(qualify.Capacity, 39*ampereHour, "39 Ah")), f).Judgements[0].Global)
+}
+
+// Siblings stand for the population of cells, five at least.
+func TestVerdictTakesSiblingsForThePopulation(t *testing.T) {
+	f := &qualify.Figures{}
+	for i, r := range []float64{1.50, 1.52, 1.56, 1.49, 1.53} {
+		g := given("resistance_10s", "mOhm", r, 0.01)
+		g.Cell = i + 1
+		f.Figures = append(f.Figures, g)
+	}
+	q := atMost("resistance_10s", 1600, "1.6 mOhm")
+	q.Population = &profiles.Population{Siblings: true}
+	j := qualify.Judge(rule(profiles.RuleConditional, 1_000_000, q), f).Judgements[0]
+	require.NotNil(t, j.Population)
+	assert.Equal(t, 5, j.Population.Siblings)
+	assert.InDelta(t, 1.52, j.Population.Mean, 1e-12)
+	assert.InDelta(t, math.Sqrt(0.003/4), j.Population.Deviation, 1e-12)
+	z := (1.6 - 1.52) / math.Sqrt(0.003/4)
+	assert.InDelta(t, 0.5*math.Erfc(z/math.Sqrt2), j.Global.Outside, 1e-9)
+	assert.Contains(t, j.Reason, "of 5 siblings")
+	f.Figures = f.Figures[:4]
+	j = qualify.Judge(rule(profiles.RuleConditional, 1_000_000, q), f).Judgements[0]
+	assert.Nil(t, j.Global)
+	assert.Contains(t, j.Reason, "; no global risk: 4 siblings are too few for a population")
+}

@@ -157,7 +157,23 @@ func (s *Source) rule() []string {
 	if c.Rule != profiles.RuleSimple {
 		rule += fmt.Sprintf(", as wide as %.4g %% of ±", float64(c.GuardBand)/1e4)
 	}
-	return []string{fmt.Sprintf("%s, agreed beforehand on %s by %s, SHA-256 %.16s. Decision rule after ILAC-G8:09/2019: %s.", c.Name, c.Agreed.On.Format("2006-01-02"), c.Agreed.By, c.Digest, rule)}
+	out := []string{fmt.Sprintf("%s, agreed beforehand on %s by %s, SHA-256 %.16s. Decision rule after ILAC-G8:09/2019: %s.", c.Name, c.Agreed.On.Format("2006-01-02"), c.Agreed.By, c.Digest, rule)}
+	if s.Verdict == nil {
+		return out
+	}
+	for _, j := range s.Verdict.Judgements {
+		if j.Global == nil {
+			continue
+		}
+		from := "stated in the criteria"
+		if j.Population.Siblings > 0 {
+			from = fmt.Sprintf("of %d siblings in this run", j.Population.Siblings)
+		}
+		out = append(out, fmt.Sprintf("Global risks of %s (JCGM 106:2012, 9.5), population %s, deviation %s %s, %s: %s outside the limit; %s outside and passed; %s within and not passed.",
+			words(j.Figure), plain(j.Population.Mean), plain(j.Population.Deviation), unit(j.Unit), from,
+			probability(j.Global.Outside), probability(j.Global.Consumer), probability(j.Global.Producer)))
+	}
+	return out
 }
 
 func (s *Source) criteria() []Criterion {

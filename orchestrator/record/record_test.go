@@ -15,6 +15,7 @@ import (
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -355,4 +356,16 @@ func TestNothingIsDrawnAtNoPlace(t *testing.T) {
 			assert.False(t, pathNumber.MatchString(path.D), "%s: %s", p.Title, path.Class)
 		}
 	}
+}
+
+// Who signs sees the specific risk in the table and the global ones under the rule.
+func TestRecordStatesGlobalRisks(t *testing.T) {
+	s := made(t)
+	assert.NotContains(t, written(t, Compose(s)), "Global risks")
+	for i := range s.Verdict.Judgements {
+		if j := &s.Verdict.Judgements[i]; j.Figure == qualify.Capacity {
+			j.Population, j.Global = &qualify.Population{Mean: 40, Deviation: 0.4}, &gum.Risks{Consumer: 0.0012, Producer: 0.034, Outside: 0.0062}
+		}
+	}
+	assert.Contains(t, written(t, Compose(s)), "Global risks of capacity (JCGM 106:2012, 9.5), population 40, deviation 0.4 Ah, stated in the criteria: 0.62 % outside the limit; 0.12 % outside and passed; 3.40 % within and not passed.")
 }
