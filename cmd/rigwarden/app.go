@@ -104,8 +104,8 @@ func (a *app) root() *cobra.Command {
 	root.AddCommand(
 		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.virtualCmd(),
 		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
-		a.rehearseCmd(), a.studyCmd(), a.figuresCmd(), a.driverCmd(), a.versionCmd(),
-		a.verifyCmd(), a.recordCmd(), a.compareCmd(), a.progressCmd(),
+		a.rehearseCmd(), a.studyCmd(), a.figuresCmd(), a.driverCmd(), a.noticeCmd(), a.versionCmd(),
+		a.verifyCmd(), a.recordCmd(), a.compareCmd(), a.progressCmd(), a.packCmd(),
 	)
 	a.tellUsage(root)
 	completeNames(root)

@@ -146,6 +146,7 @@ func Check(branches []Branch, rules Rules) (*Precheck, error) {
 func (p *Precheck) stand(branches []Branch, i int, s state, c *Course, w Worst) {
 	b := &branches[i]
 	st := Standing{Module: b.Name, Volts: b.Voltage, SoC: s.soc, Moved: c.Moved[i], Heat: c.Heat[i], Worst: w}
+	st.Worst.Moved = max(st.Worst.Moved, math.Abs(st.Moved)) // what was measured apart stays apart
 	if len(c.Moments) > 0 {
 		st.First = c.Moments[0].Amps[i]
 	}

@@ -85,6 +85,10 @@ func TestEqualVoltsOnAFlatCurve(t *testing.T) {
 	assert.Greater(t, p.Apart, 0.2)
 	assert.Greater(t, p.Modules[0].Worst.Moved, 1.0, "Ah that may pass although the volts are equal")
 	assert.True(t, p.Remedy.ByCharge)
+	for _, s := range p.Remedy.Steps {
+		assert.Equal(t, FillAndCount, s.Way, "nobody knows where it stands")
+		assert.InDelta(t, -(1-p.Remedy.SoC)*b[0].Capacity, s.Charge, 2)
+	}
 
 	b[0].SoC, b[1].SoC = &Interval{0.55, 0.57}, &Interval{0.55, 0.58}
 	p, err = Check(b, rules())

@@ -14,6 +14,9 @@ const (
 	Leave        Way = "leave"
 	ChargeUp     Way = "charge"
 	DischargeOff Way = "discharge"
+	// FillAndCount: nobody knows where it stands and no voltage tells it where it is
+	// to go, so that it has to be filled and the charge then taken out.
+	FillAndCount Way = "fill, then take out"
 )
 
 // Bring is what to do with one module.
@@ -21,7 +24,7 @@ type Bring struct {
 	Module string `json:"module"`
 	Way    Way    `json:"way"`
 	// From and To are open-circuit voltages at rest, V; Charge is what that takes,
-	// Ah, negative while it discharges.
+	// Ah, negative while it discharges; after it was filled where Way says so.
 	From   float64 `json:"from_V"`
 	To     float64 `json:"to_V"`
 	Charge float64 `json:"charge_Ah"`
@@ -75,14 +78,27 @@ func remedy(branches []Branch, states []state, rules Rules) *Remedy {
 	r.SoC = min(max(b.Curve.SoC(cell), 0), 1)
 	off := b.VoltageWithin/float64(b.Series) + b.CurveDoubt
 	r.ByCharge = b.Curve.SoC(cell+off)-b.Curve.SoC(cell-off) > rules.Apart/2
+	if r.ByCharge {
+		r.count(branches, states, rules)
+	}
 	slices.SortStableFunc(r.Steps, func(a, b Bring) int {
 		return cmp.Or(cmp.Compare(order(a.Way), order(b.Way)), cmp.Compare(math.Abs(b.Charge), math.Abs(a.Charge)), cmp.Compare(a.Module, b.Module))
 	})
 	return r
 }
 
+// count has those filled first whose state is not known well enough.
+func (r *Remedy) count(branches []Branch, states []state, rules Rules) {
+	for i := range r.Steps { // in the order of the branches still
+		if s := &states[i].soc; s.High-s.Low > rules.Apart/2 {
+			r.Steps[i].Way, r.Steps[i].To = FillAndCount, r.Target
+			r.Steps[i].Charge = -(1 - r.SoC) * branches[i].Capacity
+		}
+	}
+}
+
 // order: discharging comes first, since it takes energy out of the bank.
-func order(w Way) int { return slices.Index([]Way{DischargeOff, ChargeUp, Leave}, w) }
+func order(w Way) int { return slices.Index([]Way{DischargeOff, ChargeUp, FillAndCount, Leave}, w) }
 
 // middle is the middle of the modules within a window, or the window's own.
 func middle(branches []Branch, low, high float64) float64 {
