@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"path/filepath"
 	"slices"
 
@@ -33,6 +34,7 @@ func find(st *store.Store, run string) (*foundRun, error) {
 	if f.info, err = st.Run(run); err != nil {
 		return nil, err
 	}
+	f.frames = make([]givenFrame, 0, f.info.Frames)
 	err = st.Frames(run, 0, 0, func(g *drivers.Frame) error {
 		f.frames = append(f.frames, givenFrame{at: g.At, seq: g.Seq, sum: sumFrom(g.Counts)})
 		return nil
@@ -255,32 +257,19 @@ func (x *rehearsal) judgeInputs(st *store.Store, run string) error {
 	if err := profiles.Error(problems); err != nil {
 		return err
 	}
-	lines, frames, err := inputs(st, run)
+	lines, err := storedLines(st, run)
 	if err != nil {
 		return err
 	}
 	figures := qualify.New(plan, qualify.Agreed(criteria))
-	for i, k := 0, 0; i < len(frames) || k < len(lines); {
-		if i < len(frames) && (k == len(lines) || frames[i].Seq <= lines[k].Seq) {
-			figures.Frame(frames[i])
-			i++
-			continue
-		}
-		if a, err := machine.ParseAction(lines[k].Line); err == nil {
-			if r, ok := a.(machine.Record); ok {
-				figures.Record(lines[k].At, r)
-			}
-		}
-		k++
+	report, err := bench.Replay(plan, sequence(lines), measuring(figures, lines, storedFrames(st, run)))
+	if err != nil {
+		return err
 	}
 	if x.c.Seed%verdictEvery == 0 {
 		if v := qualify.Judge(criteria, figures.Finish()); v.Decision == "" {
 			return errors.New("no verdict comes of it")
 		}
-	}
-	report, err := bench.Replay(plan, sequence(lines), sequence(frames))
-	if err != nil {
-		return err
 	}
 	if report.Differing > 0 || report.Open {
 		return fmt.Errorf("a replay differs %d times, first in %+v", report.Differing, report.Differences)
@@ -288,19 +277,56 @@ func (x *rehearsal) judgeInputs(st *store.Store, run string) error {
 	return nil
 }
 
-func inputs(st *store.Store, run string) (lines []bench.StoredLine, frames []*drivers.Frame, err error) {
+func storedLines(st *store.Store, run string) (lines []bench.StoredLine, err error) {
 	err = st.Events(run, 0, func(e store.Event) error {
 		lines = append(lines, bench.StoredLine{Seq: e.Seq, At: e.At, Line: e.Line})
 		return nil
 	})
-	if err != nil {
-		return nil, nil, err
+	return lines, err
+}
+
+// storedFrames yields a run's frames as they are read back, each valid until the
+// next one.
+func storedFrames(st *store.Store, run string) iter.Seq2[*drivers.Frame, error] {
+	enough := errors.New("enough")
+	return func(yield func(*drivers.Frame, error) bool) {
+		err := st.Frames(run, 0, 0, func(f *drivers.Frame) error {
+			if !yield(f, nil) {
+				return enough
+			}
+			return nil
+		})
+		if err != nil && !errors.Is(err, enough) {
+			yield(nil, err)
+		}
 	}
-	err = st.Frames(run, 0, 0, func(f *drivers.Frame) error {
-		frames = append(frames, f.Clone())
-		return nil
-	})
-	return lines, frames, err
+}
+
+// measuring hands frames on and has the figures of the run computed on the way:
+// of each frame, after the records that stand before it.
+func measuring(a *qualify.Analyser, lines []bench.StoredLine, frames iter.Seq2[*drivers.Frame, error]) iter.Seq2[*drivers.Frame, error] {
+	return func(yield func(*drivers.Frame, error) bool) {
+		rest := lines
+		records := func(before uint64) {
+			for ; len(rest) > 0 && rest[0].Seq < before; rest = rest[1:] {
+				if act, err := machine.ParseAction(rest[0].Line); err == nil {
+					if r, ok := act.(machine.Record); ok {
+						a.Record(rest[0].At, r)
+					}
+				}
+			}
+		}
+		for f, err := range frames {
+			if err == nil {
+				records(f.Seq)
+				a.Frame(f)
+			}
+			if !yield(f, err) {
+				return
+			}
+		}
+		records(math.MaxUint64)
+	}
 }
 
 // sequence yields a list as a reader that cannot fail.

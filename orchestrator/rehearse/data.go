@@ -180,8 +180,8 @@ func (w *witness) given(f *drivers.Frame) {
 	known := f.Counts[at] != drivers.NoReading
 	current := l.Channels[at].Scale.Value(f.Counts[at])
 	least, most := w.temps(current, known)
-	for i, c := range l.Channels {
-		r := &d.rules[i]
+	for i := range l.Channels {
+		c, r := &l.Channels[i], &d.rules[i]
 		if c.Kind == drivers.Temperature {
 			r.least, r.most = least, most
 		}

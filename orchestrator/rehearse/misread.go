@@ -18,6 +18,9 @@ const errorSpan = 2 * drivers.Second
 type misread struct {
 	block drivers.Instant
 	least []float64
+	// reads and taps are the present frame's: what each tap reads, NaN without a
+	// reading, and what it truly is, uV.
+	reads, taps []float64
 	// cell is the worst tap's, sensor the worst thermometer's. extreme is that of
 	// the hottest or the coldest reading against the hottest or coldest true cell,
 	// by which the limits act: a thermometer that errs leaves the others.
@@ -43,6 +46,7 @@ func (w *witness) frame(f *drivers.Frame) {
 	cells, temps := l.Cells(), l.Temps()
 	if s.least == nil {
 		s.least = make([]float64, cells+temps+2)
+		s.reads, s.taps = make([]float64, cells), make([]float64, cells)
 		s.reset(now)
 	}
 	put := func(at int, off float64) { s.least[at] = min(s.least[at], off) }
@@ -53,25 +57,34 @@ func (w *witness) frame(f *drivers.Frame) {
 		return float64(l.Channels[at].Scale.Value(f.Counts[at])), true
 	}
 	hot, cold := math.Inf(-1), math.Inf(1)
-	off := func(k, truth int) float64 {
+	n := min(cells, m.Len()) // the article may be another one
+	for k := range n {
 		v, ok := read(l.Cell(k))
 		if !ok {
+			v = math.NaN()
+		}
+		s.reads[k], s.taps[k] = v, m.Tap(k)*1e6
+	}
+	off := func(k, truth int) float64 {
+		d := math.Abs(s.reads[k] - s.taps[truth])
+		if d != d {
 			return 0
 		}
-		return math.Abs(v - m.Tap(truth)*1e6)
+		return d
 	}
-	n := min(cells, m.Len()) // the article may be another one
 	for k := range n {
 		e := off(k, k)
 		// Two readings that have changed places err by how far each is off the other
 		// cell: every limit is the same for all cells, so that none is hidden.
-		for _, j := range [...]int{k - 1, k + 1} {
-			if j >= 0 && j < n {
-				e = min(e, max(off(k, j), off(j, k)))
-			}
+		if k > 0 {
+			e = min(e, max(off(k, k-1), off(k-1, k)))
+		}
+		if k+1 < n {
+			e = min(e, max(off(k, k+1), off(k+1, k)))
 		}
 		put(k, e)
-		hot, cold = max(hot, m.Kelvin(k)*1e3), min(cold, m.Kelvin(k)*1e3)
+		kelvin := m.Kelvin(k) * 1e3
+		hot, cold = max(hot, kelvin), min(cold, kelvin)
 	}
 	hottest, coldest := math.Inf(-1), math.Inf(1)
 	for j := range temps {
