@@ -23,7 +23,7 @@ func look(path string, o Options) (fresh bool, err error) {
 		return false, err
 	case !info.Mode().IsRegular():
 		return false, fmt.Errorf("%w: not a regular file", ErrForeign)
-	case info.Size() == 0 && !o.ReadOnly:
+	case info.Size() == 0:
 		return true, nil
 	}
 	if err := lookWhole(path); err != nil {

@@ -120,6 +120,30 @@ func TestGarbageIsRefused(t *testing.T) {
 	}
 }
 
+// What a process leaves that is killed while it makes the store: a reader is told
+// that nothing is in it, and the next one that writes makes it whole.
+func TestStoreThatWasNeverFinishedIsMade(t *testing.T) {
+	for name, leave := range map[string]func(path string){
+		"no byte": func(path string) { require.NoError(t, os.WriteFile(path, nil, 0o600)) },
+		"no bucket": func(path string) {
+			db, err := bolt.Open(path, 0o600, nil)
+			require.NoError(t, err)
+			require.NoError(t, db.Close())
+		},
+	} {
+		path := filepath.Join(t.TempDir(), "rig.db")
+		leave(path)
+		_, err := Open(path, Options{ReadOnly: true})
+		require.ErrorIs(t, err, ErrForeign, name)
+		require.ErrorContains(t, err, "nothing was ever stored in it", name)
+		s, err := Open(path, small())
+		require.NoError(t, err, name)
+		require.NoError(t, s.PutModule(Module{Serial: "KW-01", Source: "serial: KW-01\n"}))
+		require.NoError(t, s.Close())
+		checkFile(t, path)
+	}
+}
+
 func TestTruncatedFileIsRefused(t *testing.T) {
 	b := aStore(t)
 	end, _, sound := parseMeta(b[metaAt : metaAt+metaSize])

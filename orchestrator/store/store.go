@@ -81,6 +81,9 @@ func open(path string, o Options) (*Store, error) {
 	// A look through a read-only handle first: whatever is wrong with the file is
 	// found before anything could change it.
 	fresh, err := look(path, o)
+	if err == nil && fresh && o.ReadOnly {
+		err = fmt.Errorf("%w: nothing was ever stored in it", ErrForeign)
+	}
 	if err != nil {
 		return nil, err
 	}
