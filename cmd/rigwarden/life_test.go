@@ -84,7 +84,7 @@ func (l *life) until(most int, line string) bool {
 const serving = "serving at "
 
 // kill kills the daemon once the witness was told so many things, and a moment
-// later. Where runs end meanwhile, others begin.
+// later. Where runs end meanwhile, others begin in virtual time.
 func (l *life) kill(w *witness, things int, later time.Duration) {
 	t := l.c.t
 	hang := time.NewTimer(2 * awaitMost)
@@ -102,7 +102,9 @@ func (l *life) kill(w *witness, things int, later time.Duration) {
 		case <-told:
 			n++
 			for _, bench := range w.ended() {
-				l.c.begin(w, bench)
+				if l.c.virtual { // a real one that has tripped stays latched
+					l.c.begin(w, bench)
+				}
 			}
 		case <-moment:
 			require.NoError(t, l.cmd.Process.Kill(), "%s: the daemon is there to be killed", l.what)

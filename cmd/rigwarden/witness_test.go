@@ -30,9 +30,8 @@ type witness struct {
 	mu     sync.Mutex
 	lines  map[string][]string          // durable, by run
 	blocks map[string][][]byte          // the longest answer of each run
-	shown  map[string]drivers.Instant   // the instant of the last status but one of a run
-	latest map[string]drivers.Instant   // and of the last
-	phase  map[string]rigwardenv1.Phase // with the last
+	shown  map[string][]drivers.Instant // the instants of the statuses of a run
+	phase  map[string]rigwardenv1.Phase // with the last of them
 	again  []string                     // benches whose run has ended
 }
 
@@ -40,7 +39,7 @@ func newWitness(s *session, ctx context.Context) *witness {
 	w := &witness{
 		s: s, told: make(chan struct{}, 1),
 		lines: map[string][]string{}, blocks: map[string][][]byte{},
-		shown: map[string]drivers.Instant{}, latest: map[string]drivers.Instant{}, phase: map[string]rigwardenv1.Phase{},
+		shown: map[string][]drivers.Instant{}, phase: map[string]rigwardenv1.Phase{},
 	}
 	w.ctx, w.end = context.WithCancel(ctx)
 	return w
@@ -91,7 +90,7 @@ func (w *witness) follow(run, bench string) {
 				continue
 			}
 			w.tell(func() {
-				w.shown[run], w.latest[run] = w.latest[run], drivers.Instant(status.GetAtUs())
+				w.shown[run] = append(w.shown[run], drivers.Instant(status.GetAtUs()))
 				w.phase[run] = status.GetPhase()
 			})
 			err = w.fetch(run)
@@ -153,4 +152,18 @@ func (w *witness) frames(run string) (list []drivers.Frame, err error) {
 
 func lineText(seq uint64, at int64, line string) string {
 	return fmt.Sprintf("%d %d %s", seq, at, line)
+}
+
+// lost is for how long the daemon had frames, by what it showed of a run, of
+// which those after the last one stored are gone. The last status does not count:
+// what the daemon makes of it, it shows with the next.
+func (w *witness) lost(run string, last drivers.Instant, period drivers.Span) drivers.Span {
+	shown := w.shown[run]
+	for i, at := range shown {
+		// Statuses come between frames, too.
+		if at > last.Add(period-period/10) && i < len(shown)-1 {
+			return shown[len(shown)-2].Sub(at)
+		}
+	}
+	return 0
 }
