@@ -12,5 +12,11 @@
 // acknowledged as stored stays stored; at most the last second is lost to a
 // kill (INV-14). A commit that fails says so, and the run must stop (INV-07).
 //
+// That holds on a disk that keeps what it reports as synced: data pages are
+// synced before the header that names them, and whatever part of either a power
+// cut leaves opens as the write before or the write after. A disk that reports a
+// sync and keeps the old page undoes writes; blocks, texts and chains carry
+// digests and show it, marks and latches do not.
+//
 // Nothing here decides about energy, reads YAML, or draws figures from frames.
 package store
