@@ -33,9 +33,11 @@ type Options struct {
 const callTimeout = 500 * drivers.Millisecond
 
 // commitBytes and commitAge bound what a virtual bench may lose: real time
-// counts, not the bench's.
+// counts, not the bench's. The bytes are those of frames in memory, of which a
+// tenth is stored: what a commit finds in an unfinished block is packed twice, so
+// that commits after every few thousand frames would pack everything twice.
 const (
-	commitBytes = 4 << 20
+	commitBytes = 40 << 20
 	commitAge   = 500 * time.Millisecond
 	publishAge  = 50 * time.Millisecond
 	lookEvery   = 256 // frames between looks at the wall clock

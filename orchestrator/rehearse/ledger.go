@@ -1,6 +1,8 @@
 package rehearse
 
 import (
+	"slices"
+
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 )
@@ -55,6 +57,9 @@ func sumFrom(counts []int32) uint64 {
 
 // given notes a frame before the bench sees it.
 func (l *ledger) given(f *drivers.Frame, now drivers.Instant, on bool) {
+	if n := len(l.frames); n == cap(l.frames) { // of a million, few copies
+		l.frames = slices.Grow(l.frames, n+1024)
+	}
 	l.frames = append(l.frames, givenFrame{now: now, sum: sumFrom(f.Counts), on: on})
 }
 
