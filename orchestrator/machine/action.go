@@ -118,6 +118,9 @@ const (
 	SeverityAlarm Severity = "alarm"
 )
 
+// TripWord begins the notification of a trip.
+const TripWord = "TRIP"
+
 // Outcome is how a run ended.
 type Outcome string
 

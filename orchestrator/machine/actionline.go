@@ -14,6 +14,7 @@ const (
 	wordRecord  = "record"
 	wordNotify  = "notify"
 	wordFinish  = "finish"
+	wordProof   = "proof"
 )
 
 func (a Halt) String() string {
@@ -159,6 +160,8 @@ func ParseAction(s string) (Action, error) {
 		a = parseAs(l, visitNotify)
 	case wordFinish:
 		a = parseAs(l, visitFinish)
+	case wordProof:
+		a = parseAs(l, visitProof)
 	default:
 		return nil, fmt.Errorf("line %q: no action is called %q", s, word)
 	}

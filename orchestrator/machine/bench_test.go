@@ -27,6 +27,7 @@ type toy struct {
 	boxBeat int32
 	fast    bool
 	seep    drivers.Microamps // flows whatever is commanded
+	drain   drivers.Span      // the link's own time constant behind open contactors; 0: it keeps its charge
 	// measured is when the monitor last did.
 	measured drivers.Instant
 	// Disobedience, by name.
@@ -165,6 +166,10 @@ func (t *toy) advance(to drivers.Instant) {
 			t.link += (t.article()*(1000-t.bled)/1000 - t.link) * drivers.Microvolts(dt) / 100_000
 		case t.closed&closed == closed:
 			t.link = t.article()
+		case t.supply.On && t.drain > 0:
+			t.link = t.supply.Voltage
+		case t.closed == 0 && t.drain > 0:
+			t.link -= t.link * drivers.Microvolts(dt) / drivers.Microvolts(t.drain)
 		}
 		t.now = t.now.Add(dt)
 	}
@@ -194,7 +199,11 @@ func (t *toy) frame() *drivers.Frame {
 		sum += t.cell(i)
 	}
 	i := t.current()
-	put(drivers.ModuleCurrent, int64(i))
+	shunt := i
+	if t.faults["shunt reads double"] {
+		shunt *= 2
+	}
+	put(drivers.ModuleCurrent, int64(shunt))
 	put(drivers.BoxCurrent, int64(i))
 	put(drivers.ModuleVoltage, int64(sum))
 	put(drivers.LinkVoltage, int64(t.link))

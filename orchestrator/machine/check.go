@@ -48,7 +48,10 @@ func (p *Plan) checkInstruction(at int, ins *Instruction) error {
 	}
 	switch ins.Op {
 	case OpDrive, OpPulse:
-		return p.checkDrive(ins.Drive)
+		if err := p.checkDrive(ins.Drive); err != nil {
+			return err
+		}
+		return p.checkExpect(at, ins)
 	case OpWait:
 		if ins.Wait.Span <= 0 {
 			return fmt.Errorf("wait of %d us; expected more than zero", ins.Wait.Span)

@@ -60,6 +60,7 @@ func (m *Machine) beginDrive(ins *Instruction) {
 		}
 	}
 	d.edge, d.tapered, d.atEnd = 0, 0, 0
+	m.proof = proving{frame: m.proof.frame}
 	m.timer = m.now.Add(m.response(m.plan.Bench.Supply.CurrentMax) + drivers.Second)
 }
 
@@ -147,6 +148,9 @@ func (m *Machine) driveBegin() {
 	}
 	if d.fresh {
 		d.fresh, d.charge0, d.energy0 = false, m.count.charge, m.count.energy
+	}
+	if !m.proofBegin() {
+		return
 	}
 	m.beginTrend()
 	if d.ins.Hold > 0 {
@@ -363,6 +367,9 @@ func (m *Machine) driveEnd(why string) {
 	m.halt(0)
 	m.meas.quiet = 0
 	m.timer = m.now.Add(m.response(i) + fallGrace)
+	if d.ins.Expect != nil {
+		m.proofMissed(why)
+	}
 }
 
 // fallGrace is added to the response time before a current that does not fall

@@ -16,8 +16,10 @@ var ErrRunning = errors.New("a run is under way")
 type Machine struct {
 	next      *Plan // loaded, waits for Start
 	nextGuard *guard.Guard
+	nextTrial *guard.Guard
 	plan      *Plan // of the run under way, or of the last one
 	guard     *guard.Guard
+	trial     *guard.Guard // holds a proof's shifted limit, beside the guard
 
 	phase Phase
 	run   string
@@ -47,6 +49,7 @@ type Machine struct {
 	watch  watching
 	linger lingering
 	trend  trending
+	proof  proving
 
 	out []Action
 }
@@ -75,7 +78,12 @@ func (m *Machine) Load(plan *Plan) error {
 	if err != nil {
 		return fmt.Errorf("load plan %q: %w", p.Profile, err)
 	}
-	m.next, m.nextGuard = p, g
+	m.next, m.nextGuard, m.nextTrial = p, g, nil
+	if p.proves() {
+		if m.nextTrial, err = guard.New(&p.Limits, &p.Layout); err != nil {
+			return fmt.Errorf("load plan %q: %w", p.Profile, err)
+		}
+	}
 	return nil
 }
 
@@ -172,7 +180,7 @@ func (m *Machine) StepFrame(at drivers.Instant, f *drivers.Frame) []Action {
 	}
 	findings := m.guard.Check(f, m.context())
 	m.measure(f)
-	if m.judge(findings) {
+	if m.proof.ins != nil && m.proofFrame(f, findings) || m.judge(findings) {
 		return m.out
 	}
 	switch m.phase {
@@ -227,6 +235,7 @@ func (m *Machine) start(e Start) {
 		return
 	}
 	m.plan, m.guard, m.next, m.nextGuard, m.run = m.next, m.nextGuard, nil, nil, e.Run
+	m.trial, m.nextTrial, m.proof = m.nextTrial, nil, proving{}
 	m.epoch = max(m.epoch, e.Epoch)
 	m.cmd = command{}
 	m.meas = newMeasure(m.plan)
@@ -314,8 +323,8 @@ func (m *Machine) failed(e Done) {
 	switch {
 	case m.phase == PhaseArming:
 		m.refuse(text)
-	case m.phase == PhaseTripped:
-		// The escalation timer asks again.
+	case m.phase == PhaseTripped: // the escalation timer asks again
+		m.proofSpoiled(causeDriver, text)
 	case m.lingerNext() != 0 && e.Op == DeviceHalt: // people know
 	case m.Busy():
 		m.becomeTripped(causeDriver, guard.Finding{}, text)
@@ -330,6 +339,7 @@ func (m *Machine) stepLost(e Lost) {
 	case m.phase == PhaseArming:
 		m.refuse(text)
 	case m.phase == PhaseTripped:
+		m.proofSpoiled(causeLost, text)
 	case m.phase == PhaseAsking: // a person may have been asked to unplug it
 		m.emit(Notify{Severity: SeverityAlarm, Text: text})
 	case m.Busy():
@@ -359,6 +369,7 @@ func (m *Machine) stepStoreFailed(e StoreFailed) {
 	case m.phase == PhaseArming:
 		m.refuse(text)
 	case m.phase == PhaseTripped:
+		m.proofSpoiled(causeStore, text)
 	case m.Busy():
 		m.becomeTripped(causeStore, guard.Finding{}, text)
 	default:
@@ -385,16 +396,4 @@ func (m *Machine) stepClockJump(e ClockJump) {
 	case m.Energised():
 		m.becomeTripped(causeClock, guard.Finding{}, text)
 	}
-}
-
-// Renews says whether the lease may be renewed on the frame just seen: the
-// bench is armed or energised, and nothing has tripped.
-func (m *Machine) Renews() bool {
-	switch m.phase {
-	case PhaseArming:
-		return m.arm.armed
-	case PhaseRunning, PhasePausing, PhasePaused, PhaseStopping:
-		return true
-	}
-	return false
 }

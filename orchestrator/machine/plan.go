@@ -75,7 +75,7 @@ type Ready struct {
 // Step is one step as the profile names it.
 type Step struct {
 	// Label is unique in the plan: "capacity/discharge"; Kind is the profile's
-	// word: charge, discharge, rest, pulse, balance, close, open, ask.
+	// word: charge, discharge, rest, pulse, balance, prove, close, open, ask.
 	Label string `json:"label"`
 	Kind  string `json:"kind"`
 	// Use says what the figures may use the step for, e.g. "capacity".
@@ -167,6 +167,8 @@ type Drive struct {
 	SaveCharge int `json:"save_charge,omitempty"`
 	SaveEnergy int `json:"save_energy,omitempty"`
 	Push       int `json:"push,omitempty"`
+	// Expect, where set, makes the drive a proof: it is to end by a trip.
+	Expect *Expect `json:"expect,omitempty"`
 }
 
 // Wait keeps outputs off.

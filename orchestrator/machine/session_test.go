@@ -27,6 +27,7 @@ var rewrite = flag.Bool("rewrite", false, "rewrite the golden sessions in testda
 //	> do VERB [reason]     a person's command
 //	> fault NAME [off]     the bench disobeys
 //	> cell 3 +120mV        tap 3 reads so much more than is true
+//	> drain 10s            the link's bleed, behind open contactors
 //	> temp 1 41C           a sensor reads
 //	> event LINE           an event as it is
 //	> view                 what people would be shown
@@ -109,6 +110,10 @@ func (s *session) command(line string) {
 		_, err := fmt.Sscanf(rest, "%d %dmV", &n, &mv)
 		require.NoError(s.t, err)
 		s.toy.offset[n-1] = drivers.Microvolts(mv) * 1000
+	case "drain":
+		d, err := parseSpan(rest)
+		require.NoError(s.t, err)
+		s.toy.drain = d
 	case "temp":
 		var n int
 		var c float64

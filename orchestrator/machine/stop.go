@@ -169,6 +169,7 @@ func (m *Machine) operatorStop(e Operator) {
 		m.halt(0)
 		m.switchTo(0)
 	case PhaseTripped:
+		m.proof.stopped = e.by()
 		m.escalate()
 	}
 }

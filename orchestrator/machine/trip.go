@@ -116,6 +116,16 @@ func (m *Machine) alarm(f guard.Finding) {
 // becomeTripped de-energises. Halt is the first action, before everything
 // (INV-03); what is written about it comes after.
 func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
+	m.deenergise(c, f, text)
+	t := &m.trip
+	m.emit(Record{Kind: RecordTrip, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Finding: f, Text: string(t.cause) + ": " + t.text})
+	m.emit(Notify{Severity: SeverityAlarm, Text: TripWord + " " + t.text})
+	m.armEscalation()
+	m.proofFails(t.text)
+}
+
+// deenergise is what every trip does first, whatever is written about it.
+func (m *Machine) deenergise(c cause, f guard.Finding, text string) {
 	running := m.Busy()
 	m.phase = PhaseTripped
 	m.linger = lingering{}
@@ -130,16 +140,17 @@ func (m *Machine) becomeTripped(c cause, f guard.Finding, text string) {
 	m.trip = tripping{cause: c, finding: f, text: text, at: m.now, alarmed: f.Cause}
 	m.openIfAllowed()
 	m.bleedCells(nil)
-	m.emit(Record{Kind: RecordTrip, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Finding: f, Text: string(c) + ": " + text})
-	m.emit(Notify{Severity: SeverityAlarm, Text: "TRIP " + text})
-	if !m.trip.opened {
-		m.timer = m.now.Add(min(m.plan.Bench.Box.OpeningTime, escalateEvery(0)))
-	} else {
-		m.timer = m.now.Add(escalateEvery(0))
-	}
 	m.stop = stopping{outcome: OutcomeTripped, reason: text}
 	if !running {
 		m.stop.outcome = ""
+	}
+}
+
+// armEscalation sets when the halt is repeated (INV-04).
+func (m *Machine) armEscalation() {
+	m.timer = m.now.Add(escalateEvery(0))
+	if !m.trip.opened {
+		m.timer = m.now.Add(min(m.plan.Bench.Box.OpeningTime, escalateEvery(0)))
 	}
 }
 
@@ -151,7 +162,7 @@ func (m *Machine) haltFirst() {
 	m.halt(0)
 	for _, a := range before {
 		switch a.(type) {
-		case Record, Notify, Finish:
+		case Record, Notify, Proof, Finish:
 			m.emit(a)
 		}
 	}
@@ -247,6 +258,10 @@ const weldedAfter = 3 * drivers.Second
 
 // clear is the end of a trip's first half: no current, proven. The latch stays.
 func (m *Machine) clear(but string) {
+	if m.proof.tripped {
+		m.proofQuiet(but)
+		return
+	}
 	t := &m.trip
 	m.emit(Record{Kind: RecordClear, Urgent: true, Epoch: m.epoch, Step: max(m.code.step, 0), Span: t.toZero, Text: fmt.Sprintf("current measured zero %d ms after the breaching frame%s", t.toZero/drivers.Millisecond, but)})
 	m.becomeLatched()
@@ -266,6 +281,9 @@ func (m *Machine) becomeLatched() {
 
 // escalate repeats the halt for as long as current is not proven zero.
 func (m *Machine) escalate() {
+	if m.proofOverdue() {
+		return
+	}
 	t := &m.trip
 	t.level++
 	m.halt(t.level)
