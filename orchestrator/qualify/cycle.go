@@ -133,8 +133,8 @@ func (c *cycles) discharged(a *Analyser, r *run) {
 		// What was not balanced before is how the module arrived, whatever the
 		// profile calls it. A single cell has nothing to balance.
 		if received || !a.balance.done && c.series > 1 {
-			if !received && a.balance.planned {
-				c.unbalanced = a.balance.why()
+			if !received && a.balance.reason != "" {
+				c.unbalanced = a.balance.reason
 			}
 			if c.received == nil || c.received.reason != "" {
 				c.received = &d
