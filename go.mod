@@ -20,6 +20,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require github.com/cenkalti/backoff/v5 v5.0.3
+
 require (
 	github.com/BurntSushi/toml v1.4.1-0.20240526193622-a339e1f7089c // indirect
 	github.com/creack/pty v1.1.24

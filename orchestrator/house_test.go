@@ -107,6 +107,7 @@ func TestWalls(t *testing.T) {
 			"github.com/klauspost/compress":   {"orchestrator/block", "orchestrator/store"},
 			"github.com/goccy/go-yaml":        {"profiles/tree"},
 			"github.com/spf13/cobra":          {"cmd/rigwarden"},
+			"github.com/cenkalti/backoff":     {"orchestrator/notice"},
 			"go.einride.tech/can":             {"drivers/canbus"},
 			"go.bug.st/serial":                {"drivers/modbus", "drivers/scpi"},
 			"golang.org/x/sys":                {"drivers/canbus", "drivers/virtual/wire"},

@@ -22,6 +22,7 @@ type serveFlags struct {
 	listen  string
 	virtual bool
 	truth   string
+	notify  string
 }
 
 func (a *app) serveCmd() *cobra.Command {
@@ -45,6 +46,7 @@ yours alone, or a port of this machine only.`,
 	c.Flags().StringVar(&f.listen, "listen", "", "address to serve at (default "+socketHint+")")
 	c.Flags().BoolVar(&f.virtual, "virtual-time", false, "simulate every bench in its own time, in this process; no real instrument is touched")
 	c.Flags().StringVar(&f.truth, "truth", "", "folder for the true currents of virtual benches, for judges")
+	c.Flags().StringVar(&f.notify, "notify", "", "notices file: whom to tell of trips, questions and ends (rigwarden notice try --help)")
 	for _, n := range []string{"bench", "store"} {
 		if err := c.MarkFlagRequired(n); err != nil {
 			panic(err)
@@ -83,11 +85,17 @@ func (a *app) serve(ctx context.Context, f serveFlags) error {
 }
 
 func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFile, f serveFlags, lis net.Listener, address string) error {
+	tell, err := a.newTeller(st, f.notify)
+	if err != nil {
+		return err
+	}
+	defer tell.close()
 	for _, r := range st.Recovered() {
 		a.recovered(r)
+		tell.recovered(r)
 	}
 	j := newJudges(a, st, address)
-	cfg := service.Config{Store: st, Now: a.clock, Planner: planner, Ended: func(string) { j.wake() }}
+	cfg := service.Config{Store: st, Now: a.clock, Planner: planner, Ended: func(run string) { j.wake(); tell.ended(run) }}
 	var open []hosted
 	defer func() {
 		for _, b := range open {
@@ -97,7 +105,7 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		}
 	}()
 	for _, file := range files {
-		b, err := a.openBench(ctx, st, file, f)
+		b, err := a.openBench(ctx, st, file, f, tell)
 		if err != nil {
 			return err
 		}

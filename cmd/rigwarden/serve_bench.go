@@ -22,13 +22,13 @@ type hosted interface {
 
 // openBench opens a bench in virtual time in this process, or in real time
 // behind a process that holds its wires.
-func (a *app) openBench(ctx context.Context, st *store.Store, f *benchFile, flags serveFlags) (hosted, error) {
+func (a *app) openBench(ctx context.Context, st *store.Store, f *benchFile, flags serveFlags, tell *teller) (hosted, error) {
 	l := st.BenchLatch(f.Name)
 	latched, err := l.Remembered()
 	if err != nil {
 		return nil, err
 	}
-	o := bench.Options{Name: f.Name, Latched: latched, Latches: l, Alert: a.alert}
+	o := bench.Options{Name: f.Name, Latched: latched, Latches: l, Alert: tell.alert}
 	if flags.virtual {
 		if f.Bench.Virtual == nil && !isVirtual(f.Bench) {
 			return nil, usagef("--virtual-time: bench %s has real instruments, and its file no virtual section that says what to simulate in their place", f.Name)

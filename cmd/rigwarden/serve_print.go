@@ -5,14 +5,13 @@ import (
 	"fmt"
 
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
-	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
 )
 
 // alert prints what a person must know; it must not block for long.
-func (a *app) alert(bench string, n machine.Notify) {
-	fmt.Fprintf(a.out, "%s: %s: %s\n", bench, n.Severity, n.Text)
+func (a *app) alert(n bench.Alert) {
+	fmt.Fprintf(a.out, "%s: %s: %s\n", n.Bench, n.Severity, n.Text)
 }
 
 // printBench prints a bench and what takes its energy off, and how fast.

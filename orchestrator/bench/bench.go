@@ -47,6 +47,13 @@ type Ending struct {
 	ToZero  drivers.Span
 }
 
+// Alert is a notification, and of what it is; Run and Module are empty without a
+// run.
+type Alert struct {
+	Bench, Run, Module string
+	machine.Notify
+}
+
 // Status is the latest that is known of a bench: a copy, free to keep.
 type Status struct {
 	Bench  string

@@ -111,7 +111,7 @@ func (c *core) act(at drivers.Instant, actions []machine.Action) {
 			c.record(at, a)
 		case machine.Notify:
 			c.line(at, a.String())
-			c.hub.notify(a)
+			c.hub.notify(c.alert(a))
 		case machine.Finish:
 			c.line(at, a.String())
 			c.finish(at, a)
@@ -273,4 +273,13 @@ func newCore(o Options, clock func() drivers.Instant) core {
 		o.Latches = forgetful{}
 	}
 	return core{door: newDoor(clock), name: o.Name, m: machine.New(), latches: o.Latches, hub: newHub(o.Name, o.Alert), latched: o.Latched}
+}
+
+// alert says of what a notification is. Only the loop's goroutine calls it.
+func (c *core) alert(n machine.Notify) Alert {
+	a := Alert{Bench: c.name, Notify: n}
+	if c.run != nil {
+		a.Run, a.Module = c.run.Run, c.run.Plan.Module
+	}
+	return a
 }

@@ -17,7 +17,7 @@ func (v *Live) hosted(e host.Event) {
 		v.opened(e)
 		return
 	case host.EventDeviceBack, host.EventNone:
-		v.hub.notify(machine.Notify{Severity: machine.SeverityInfo, Text: e.String()})
+		v.hub.notify(v.alert(machine.Notify{Severity: machine.SeverityInfo, Text: e.String()}))
 		return
 	case host.EventLeaseOut:
 		if !v.m.Renews() {
@@ -62,7 +62,7 @@ func (v *Live) gone(err error) {
 				v.reopened <- h
 				return
 			}
-			v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()})
+			v.hub.notify(Alert{Bench: v.name, Notify: machine.Notify{Severity: machine.SeverityAlarm, Text: "host does not start: " + err.Error()}})
 			select {
 			case <-v.quit.Done():
 			case <-time.After(reopenEvery):

@@ -13,9 +13,9 @@ type hub struct {
 	latest Status
 	subs   map[*subscriber]struct{}
 	// alerts waits for a reader that may be slow; nothing waits for it.
-	alerts chan machine.Notify
+	alerts chan Alert
 	// tell, where set, is called instead, by whoever notifies.
-	tell func(machine.Notify)
+	tell func(Alert)
 }
 
 // alertsMax is how many notifications may wait for a slow reader.
@@ -26,14 +26,14 @@ type subscriber struct {
 	lost uint64
 }
 
-func newHub(name string, alert func(string, machine.Notify)) *hub {
+func newHub(name string, alert func(Alert)) *hub {
 	h := &hub{subs: map[*subscriber]struct{}{}, latest: Status{Bench: name, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}}
 	if alert != nil {
-		alerts := make(chan machine.Notify, alertsMax) // h.alerts goes with close
+		alerts := make(chan Alert, alertsMax) // h.alerts goes with close
 		h.alerts = alerts
 		go func() {
 			for n := range alerts {
-				alert(name, n)
+				alert(n)
 			}
 		}()
 	}
@@ -78,7 +78,7 @@ func (h *hub) subscribe() (<-chan Status, func()) {
 
 // notify passes a notification on without ever waiting (a terminal may be
 // stopped); what does not fit is in the record anyway.
-func (h *hub) notify(n machine.Notify) {
+func (h *hub) notify(n Alert) {
 	if h.tell != nil {
 		h.tell(n)
 		return

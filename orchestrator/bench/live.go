@@ -279,7 +279,7 @@ func (v *Live) post(e machine.Event) {
 	select {
 	case v.posted <- e:
 	default:
-		v.hub.notify(machine.Notify{Severity: machine.SeverityAlarm, Text: "event queue is full; lost " + e.String()})
+		v.hub.notify(Alert{Bench: v.name, Notify: machine.Notify{Severity: machine.SeverityAlarm, Text: "event queue is full; lost " + e.String()}})
 	}
 }
 

@@ -60,7 +60,7 @@ func NewStepped(rig Rig, o Options) *Stepped {
 		s.every = func() drivers.Span { return 0 }
 	}
 	if tell != nil {
-		s.v.hub.tell = func(n machine.Notify) { tell(o.Name, n) }
+		s.v.hub.tell = tell
 	}
 	s.v.core.keep = s.keep
 	s.v.tend = func() {}

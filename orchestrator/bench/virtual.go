@@ -19,7 +19,7 @@ type Options struct {
 	Latched string
 	Latches Latches
 	// Alert, where set, is told of notifications; it must not block.
-	Alert func(bench string, n machine.Notify)
+	Alert func(Alert)
 	// Waits is where storage jobs that take time say so, to go on when a Stepped
 	// bench says; nil: none does.
 	Waits <-chan Wait

@@ -27,7 +27,7 @@ func (x *rehearsal) open() error {
 	w.begins()
 	x.loop = bench.NewStepped(port{w.rig, w}, bench.Options{
 		Name: x.c.plan.Bench.Name, Latched: latched, Latches: x.shelf, Waits: x.shelf.disk.waits, Commits: x.commits,
-		Alert: func(_ string, n machine.Notify) { w.notify(n) },
+		Alert: func(n bench.Alert) { w.notify(n.Notify) },
 	})
 	return nil
 }
