@@ -58,6 +58,9 @@ type outage struct {
 // write or as after it. RIGWARDEN_IMAGES says how many images, RIGWARDEN_SEED
 // which history comes first. INV-05: no latch is lost among them.
 func TestINV14CrashImages(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine after the other, long under the race detector; runs without -short")
+	}
 	want := fromEnv(t, "RIGWARDEN_IMAGES", 600)
 	first := uint64(fromEnv(t, "RIGWARDEN_SEED", 1))
 	c := &outage{t: halting{t}, drawn: 1, most: 80, every: 16, kinds: map[string]int{}, class: map[string]int{}, hash: maphash.MakeSeed(), dir: t.TempDir()}
