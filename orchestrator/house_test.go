@@ -68,6 +68,15 @@ func TestWalls(t *testing.T) {
 		}
 	})
 
+	t.Run("pack is pure", func(t *testing.T) {
+		// It draws, but from a seed; no clock, file, store or wire.
+		pure := []string{"cmp", "errors", "fmt", "maps", "math", "math/rand/v2", "slices", module + "orchestrator/qualify/gum"}
+		require.NotEmpty(t, all["orchestrator/pack"].Imports)
+		for _, i := range all["orchestrator/pack"].Imports {
+			require.Contains(t, pure, i, "orchestrator/pack imports it")
+		}
+	})
+
 	t.Run("the physics stay outside", func(t *testing.T) {
 		// A rehearsal and a study are judged by the truth of the plant, which no
 		// product code may see; so they alone reach it, and only the command

@@ -46,7 +46,7 @@ func TestSessions(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		UpdateScripts:       os.Getenv("UPDATE_SESSIONS") != "",
-		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"await": await, "newer": newer, "cut": cut, "tamper": tamper},
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"await": await, "newer": newer, "cut": cut, "tamper": tamper, "shelve": shelve},
 		Condition: func(cond string) (bool, error) {
 			if cond == "race" {
 				return raceOn, nil

@@ -32,7 +32,6 @@ func (a *app) tellPrecheck(p *pack.Precheck, sources []string) {
 	if len(p.Modules) > 0 {
 		fmt.Fprintln(a.out)
 		a.tellStandings(p)
-		fmt.Fprintln(a.out)
 		a.tellDecay(p)
 	}
 	a.tellFindings(p)
@@ -59,7 +58,7 @@ func (a *app) tellWrapped(head, text string) {
 func (a *app) tellStandings(p *pack.Precheck) {
 	t := newTable("module", ">volts", ">charge %", ">first A", ">never over A", ">limit A", ">moved Ah", ">heat J", ">warms K", ">fault kA")
 	for _, m := range p.Modules {
-		t.row(m.Module, fmt.Sprintf("%.3f", m.Volts), fmt.Sprintf("%.0f to %.0f", 100*m.SoC.Low, 100*m.SoC.High),
+		t.row(m.Module, fmt.Sprintf("%.3f", m.Volts), fmt.Sprintf("%.1f to %.1f", 100*m.SoC.Low, 100*m.SoC.High),
 			fmt.Sprintf("%+.2f", m.First), fmt.Sprintf("+%.1f -%.1f", up(m.Worst.Charge), up(m.Worst.Discharge)),
 			fmt.Sprintf("+%.3g -%.3g", m.ChargeLimit, m.DischargeLimit),
 			fmt.Sprintf("%+.3f", m.Moved), fmt.Sprintf("%.0f", m.Heat), fmt.Sprintf("%.2f", m.Rise), fmt.Sprintf("%.2f", m.FaultCurrent/1000))
@@ -86,6 +85,7 @@ func (a *app) tellDecay(p *pack.Precheck) {
 		return
 	}
 	const wide = 40
+	fmt.Fprintln(a.out)
 	t := newTable(">after", ">greatest", "the likeliest current's decay")
 	for _, d := range p.Decay {
 		bar := strings.Repeat("#", max(int(math.Round(d.Share*wide)), 1))

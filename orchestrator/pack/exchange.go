@@ -2,12 +2,13 @@ package pack
 
 import (
 	"cmp"
+	"math"
 	"slices"
 )
 
-// weakest finds the module whose place would gain the most from a middling one:
-// with the median capacity, resistance, self-discharge and voltage of all
-// candidates.
+// weakest finds, among the modules that are empty first in their sets, the one
+// whose place would gain the most from a middling one: with the median capacity,
+// resistance, self-discharge and voltage of all candidates.
 func (m *model) weakest(list []Candidate, sets [][]int, now yield) Exchange {
 	n := &numbers{}
 	for _, q := range []struct{ from, to *[]float64 }{
@@ -18,16 +19,31 @@ func (m *model) weakest(list []Candidate, sets [][]int, now yield) Exchange {
 	with := &model{m.layout, n, m.warm}
 	best := Exchange{In: "a middling module"}
 	for s := range sets {
-		for k, i := range sets[s] {
-			sets[s][k] = len(list)
-			y := with.of(sets)
-			sets[s][k] = i
-			if gain := y.energy - now.energy; best.Out == "" || gain > best.Energy {
-				best.Out, best.Energy, best.Charge = list[i].Name, gain, y.charge-now.charge
-			}
+		k := m.first(sets[s])
+		i := sets[s][k]
+		sets[s][k] = len(list)
+		y := with.of(sets)
+		sets[s][k] = i
+		if gain := y.energy - now.energy; best.Out == "" || gain > best.Energy {
+			best.Out, best.Energy, best.Charge = list[i].Name, gain, y.charge-now.charge
 		}
 	}
 	return best
+}
+
+// first is the place of the module that is empty first in a set.
+func (m *model) first(members []int) int {
+	at, least := 0, math.Inf(1)
+	for j, i := range members {
+		lasts := m.charge[i] - m.leak[i]*m.layout.Standing/1000
+		if m.layout.ParallelFirst {
+			lasts = m.charge[i] * m.ohms[i] * m.warm[j]
+		}
+		if lasts < least {
+			at, least = j, lasts
+		}
+	}
+	return at
 }
 
 func median(list []float64) float64 {

@@ -66,8 +66,8 @@ type Plan struct {
 	// Current is what the pack may give until the first module is at its limit, A; 0
 	// where that limit is unknown.
 	Current float64 `json:"current_A"`
-	// Weakest is the module whose place would gain the most from a middling one, and
-	// how much: what it costs. Swap is the exchange of two modules that would help
+	// Weakest is the module whose place would gain the most from a middling one, of
+	// those that are empty first in their sets, and how much: what it costs. Swap is the exchange of two modules that would help
 	// most; nil where none would.
 	Weakest Exchange  `json:"weakest"`
 	Swap    *Exchange `json:"swap"`
@@ -184,14 +184,12 @@ func (m *model) plan(list []Candidate, sets [][]int, y yield, o Options) *Plan {
 func (m *model) describe(list []Candidate, s int, members []int) Set {
 	got := m.set(s, members)
 	out := Set{Capacity: got.charge, Energy: got.charge * got.volts, Resistance: got.ohms, Share: 1}
-	lasts, low, high := math.Inf(1), math.Inf(1), math.Inf(-1)
+	out.Weakest = list[members[m.first(members)]].Name
+	low, high := math.Inf(1), math.Inf(-1)
 	for j, i := range members {
 		pl := Place{Module: list[i].Name, Share: 1, Capacity: m.charge[i], Resistance: m.ohms[i]}
 		if m.layout.ParallelFirst {
 			pl.Share = got.ohms / (m.ohms[i] * m.warm[j])
-		}
-		if t := (m.charge[i] - m.leak[i]*m.layout.Standing/1000) / pl.Share; t < lasts {
-			lasts, out.Weakest = t, pl.Module
 		}
 		low, high = min(low, m.leak[i]), max(high, m.leak[i])
 		out.Places = append(out.Places, pl)

@@ -186,6 +186,9 @@ func (p *Precheck) apart(branches []Branch, states []state) {
 	p.AllowedDifference, p.AllowedBy = d, branches[at].Name+": "+what
 }
 
+// quiet is a current of which no decay is told, A.
+const quiet = 1e-3
+
 // shares are those at which a decay is told.
 var shares = []float64{1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01}
 
@@ -202,7 +205,7 @@ func decays(c *Course) []Decay {
 		return g
 	}
 	first, k := greatest(&c.Moments[0]), 0
-	if first == 0 {
+	if first < quiet {
 		return out
 	}
 	for _, share := range shares {
