@@ -4,13 +4,15 @@ import "github.com/rigwarden/rigwarden/drivers"
 
 // checkCross compares instruments that measure the same thing. It holds only
 // at steady current; between two steady moments a disagreement neither grows
-// older by itself nor is forgotten, since nothing contradicted it.
+// older by itself nor is forgotten, since nothing contradicted it. Nor does one
+// between readings that come again: what was a moment's difference when they were
+// taken is no more than that, and that they stand still is a finding of its own.
 //
 // Each tolerance is the sum of what the two sides declare, so that no healthy
 // pair ever exceeds it, and every disagreement beyond is found: an error of one
 // side is found for certain once it exceeds twice the tolerance.
 func (g *Guard) checkCross(f *drivers.Frame, x *Context, sum int64, whole bool) {
-	if !x.Steady {
+	if !x.Steady || !g.fresh {
 		return
 	}
 	m, l := g.ch, &g.lim

@@ -57,6 +57,29 @@ func TestCrossChecksSurviveUnsteadiness(t *testing.T) {
 	require.Equal(t, int64(70_000), found[0].Value)
 }
 
+// Frames that repeat themselves keep whatever the instruments disagreed about in
+// the moment at which they stopped, as of a link that was being filled: the finding
+// is that they stand still, and the difference is believed only where a new reading
+// shows it again.
+func TestCrossChecksNeedNewReadings(t *testing.T) {
+	r := newRig(t, nil)
+	r.quiet(30)
+	r.kind(drivers.ModuleVoltage, 24*3_300_000-70_000)
+	r.quiet(1)
+	found := r.repeat()
+	for len(found) == 0 {
+		found = r.repeat()
+	}
+	require.Equal(t, Stale, found[0].Cause)
+	for range 10 {
+		for _, f := range r.repeat() {
+			require.Equal(t, Stale, f.Cause)
+		}
+	}
+	found = r.next()
+	require.Equal(t, SumMismatch, found[0].Cause)
+}
+
 // INV-02: one cell stands on its count while an edge of current moves the rest.
 func TestFrozenCell(t *testing.T) {
 	for _, jump := range []int64{+20_000, -20_000} {

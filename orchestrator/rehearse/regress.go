@@ -42,6 +42,8 @@ var Regressions = []Regression{
 		Story: "its last current no longer fits the next command, which trips a moment before it counts as stale, and was counted as a false trip"},
 	{Name: "frames that repeat at a taper", Fault: "frames-repeat after=7030000us",
 		Story: "the same, of every instrument at once"},
+	{Name: "frames that repeat at a precharge", Fault: "frames-repeat precharge=318481us",
+		Story: "what shunt and supply differed by for a moment stood still with them, and was told as theirs instead of that nothing measured any more"},
 	{Name: "another chemistry, refused at rest", Fault: "wrong-chemistry chemistry=NMC soc=95%",
 		Story: "its cells were held to the file's limits and not to their own: less than no room was said to be left"},
 	{Name: "another chemistry, of seventy times the resistance", Fault: "wrong-chemistry chemistry=NMC soc=119587ppm", Seed: 2,
