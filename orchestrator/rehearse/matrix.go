@@ -241,7 +241,9 @@ func (m *Matrix) Write(w io.Writer) {
 	fmt.Fprint(w, "Each entry is what a single fault came to that struck just after the entry of the state: how the\n"+
 		"run ended, by which trip, how long after the fault, and how long from there to no true current.\n"+
 		"**OUT** marks a true cell that left the maker's limits; the last column names the hardware that\n"+
-		"must bound it, which `bench check` demands before an unattended run (INV-12). A dash: the fault\n"+
+		"must bound it, which `bench check` demands before an unattended run (INV-12). There step_charge is\n"+
+		"what flows past a step's bounds before a fuse melts, inrush what flows at the touch of a contact\n"+
+		"whose link has sagged since it was told to close (profiles/PROTECTIONS.md). A dash: the fault\n"+
 		"struck and the run ended as without it. Every run goes on until the bench was put right, the latch\n"+
 		"acknowledged, and another run has worked; up to the state's instant all runs of a column are the\n"+
 		"same one. Pausing, paused, resuming and stopping are brought about by a person in the first charge,\n"+
