@@ -19,7 +19,7 @@ type climb struct {
 }
 
 // exchangesMost bounds the work: a second or so for hundreds of modules.
-const exchangesMost = 3_000_000
+const exchangesMost = 1_000_000
 
 // seek returns the best arrangement found. The seed decides what is shaken.
 func (m *model) seek(seed uint64) (yield, [][]int) {

@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// trialsMost bounds the exact search: what needs more is left to the climb, and the
-// plan says so.
-const trialsMost = 3_000_000
+// looksMost bounds the exact search, in modules looked at: what needs more is left
+// to the climb, and the plan says so. Some 18 modules are planned exactly.
+const looksMost = 60_000_000
 
 // search looks at every arrangement that differs from the others, except where a
 // bound shows that nothing better lies beyond.
@@ -26,12 +26,12 @@ type search struct {
 	closed []set
 	best   yield
 	found  [][]int // of candidates
-	trials int
+	left   int     // modules that may still be tried
 }
 
 // exact improves on what is known already. It returns false where it gave up.
 func (m *model) exact(known yield, arrangement [][]int) (yield, [][]int, bool) {
-	s := &search{m: m, used: make([]bool, len(m.charge)), best: known, found: arrangement}
+	s := &search{m: m, used: make([]bool, len(m.charge)), best: known, found: arrangement, left: looksMost / len(m.charge)}
 	s.count, s.size = m.layout.sets()
 	s.setsAlike, s.placesAlike = true, true
 	if m.layout.labelled() {
@@ -69,7 +69,7 @@ func (s *search) place(at, from int) bool {
 		if s.used[i] {
 			continue
 		}
-		if s.trials++; s.trials > trialsMost {
+		if s.left--; s.left < 0 {
 			return false
 		}
 		if k == 0 && s.setsAlike && s.free(i) < s.needed(at) {
