@@ -9,7 +9,7 @@ import "github.com/rigwarden/rigwarden/drivers"
 // it is put right. What must be durable at once is so always, and a judge finds
 // the same frames and lines in the file.
 const (
-	longLeast  = 2 * drivers.Hour // of a long profile
+	longLeast  = drivers.Hour // of a long profile
 	calmEvery  = drivers.Minute
 	calmFrames = 2000   // between commits, whatever the time: precharging makes as many in seconds
 	calmCalls  = 50_000 // that surely take longer than calmEvery
