@@ -58,6 +58,8 @@ func (c *compiler) step(s *StepSpec) {
 		c.emit(machine.Instruction{Op: machine.OpAsk, Ask: &machine.Ask{Text: s.Ask}})
 	case "balance":
 		c.balance(s)
+	case "prove":
+		c.prove(s)
 	case "repeat":
 		c.repeat(s)
 	}
@@ -251,7 +253,7 @@ func (c *compiler) repeat(s *StepSpec) {
 // energises says whether the first thing that steps do needs closed contactors.
 func energises(steps []StepSpec) bool {
 	switch first := steps[0]; first.Kind {
-	case "charge", "discharge", "pulse", "balance":
+	case "charge", "discharge", "pulse", "balance", "prove":
 		return true
 	case "rest":
 		return first.For <= openRest && len(steps) > 1 && energises(steps[1:])
@@ -268,7 +270,7 @@ func endsClosed(steps []StepSpec) bool {
 			closed = true
 		case "rest":
 			closed = closed && s.For <= openRest
-		case "ask", "open", "balance":
+		case "ask", "open", "balance", "prove":
 			closed = false
 		}
 	}

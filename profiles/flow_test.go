@@ -48,6 +48,9 @@ func contactorFlow(plan *machine.Plan) error {
 			if b := in.Drive.Bounds; b.Span <= 0 || b.Charge <= 0 || b.Energy <= 0 {
 				return fmt.Errorf("%d: drive without bounds", at)
 			}
+			if in.Drive.Expect != nil { // it ends by a trip
+				s = open
+			}
 		case machine.OpBleed, machine.OpAsk:
 			if s != open {
 				return fmt.Errorf("%d: %s with closed contactors", at, in.Op)

@@ -105,6 +105,13 @@ func TestQualifyListing(t *testing.T) {
 	golden(t, filepath.Join(testdata, "qualify.code.txt"), Listing(plan))
 }
 
+// What the shipped proof becomes.
+func TestProofListing(t *testing.T) {
+	plan, problems := Compile(shippedProfile(t, "proof"), shippedModule(t), shippedBench(t))
+	require.Empty(t, problems)
+	golden(t, filepath.Join(testdata, "proof.code.txt"), Listing(plan))
+}
+
 // The preview of the qualifying profile: at least a day, under two, and the
 // charge that three cycles of the rated capacity and the rest amount to.
 func TestQualifyPreview(t *testing.T) {

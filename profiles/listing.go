@@ -96,8 +96,24 @@ func driveText(plan *machine.Plan, d *machine.Drive) string {
 	if d.Push > 0 {
 		add(", list %s", named(plan.Lists, d.Push))
 	}
+	if e := d.Expect; e != nil {
+		add("; expects %s", expectText(e))
+	}
 	add("; at %s; %s", FormatQuantity(int64(d.Voltage), DimVoltage), boundsText(d.Bounds))
 	return s
+}
+
+func expectText(e *machine.Expect) string {
+	s := string(e.Protection)
+	switch {
+	case e.Current > 0:
+		s += " at " + amps(e.Current)
+	case e.Beyond != 0 && (e.Protection == machine.ProveTempHigh || e.Protection == machine.ProveTempLow):
+		s += " " + FormatQuantity(e.Beyond, DimDifference) + " beyond the reading"
+	case e.Beyond != 0:
+		s += " " + FormatQuantity(e.Beyond, DimVoltage) + " beyond the reading"
+	}
+	return s + fmt.Sprintf(", off %s, zero %s, open %s", FormatQuantity(int64(e.Off), DimTime), FormatQuantity(int64(e.Zero), DimTime), FormatQuantity(int64(e.Open), DimTime))
 }
 
 func boundsText(b machine.Bounds) string {

@@ -33,7 +33,7 @@ type Profile struct {
 
 // StepSpec is one step of a profile; exactly the part that Kind names is used.
 type StepSpec struct {
-	// Kind is charge, discharge, pulse, rest, balance, ask, repeat, close, open.
+	// Kind is charge, discharge, pulse, rest, balance, prove, ask, repeat, close, open.
 	Kind  string
 	Label string
 	// Use is what the figures may use the step for.
@@ -43,6 +43,7 @@ type StepSpec struct {
 	Drive   DriveSpec    // charge, discharge, pulse
 	For     drivers.Span // rest; a pulse's and a drive's is in Drive
 	Balance BalanceSpec
+	Prove   ProveSpec
 	Ask     string
 	Repeat  RepeatSpec
 

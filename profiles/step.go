@@ -19,7 +19,7 @@ const (
 )
 
 // stepKinds are the words a step may begin with.
-var stepKinds = []string{"charge", "discharge", "rest", "pulse", "balance", "repeat", "ask", "close", "open"}
+var stepKinds = []string{"charge", "discharge", "rest", "pulse", "balance", "prove", "repeat", "ask", "close", "open"}
 
 // Uses of a step: what the figures may take it for.
 var stepUses = []string{"as_received", "capacity", "recharge", "resistance", "ocv", "self_discharge"}
@@ -107,6 +107,8 @@ func (s *StepSpec) read(r *tree.Report, value *tree.Node, depth int) {
 		s.For = drivers.Span(f.Quantity("for", true, DimTime, anyRest))
 	case "balance":
 		s.Balance = readBalance(f)
+	case "prove":
+		s.Prove = readProve(f)
 	case "ask":
 		s.Ask = f.Text("text", "say what the person is to do")
 	case "repeat":

@@ -60,6 +60,7 @@ type Virtual struct {
 	committed time.Time
 	published time.Time
 	frames    int
+	stands    standing
 
 	// tend is called after each frame, lost ones too: what the wall clock is for.
 	tend func()
@@ -180,6 +181,7 @@ func (v *Virtual) turn() {
 			v.bytes += 4 * len(v.buf.Counts)
 		}
 		v.tend()
+		v.standIn()
 	}
 	if d := v.m.Deadline(); d != 0 && d <= t {
 		v.handle(machine.Due{At: t})

@@ -12,10 +12,12 @@ type Plan struct {
 	Profile string `json:"profile"`
 	Module  string `json:"module"` // serial
 	// ModuleDigest names the registered module file the plan was made from.
-	ModuleDigest string         `json:"module_digest"`
-	Bench        drivers.Bench  `json:"bench"`
-	Layout       drivers.Layout `json:"layout"`
-	Limits       guard.Limits   `json:"limits"`
+	ModuleDigest string `json:"module_digest"`
+	// BenchDigest names the bench file, in a plan that proves its protections.
+	BenchDigest string         `json:"bench_digest,omitempty"`
+	Bench       drivers.Bench  `json:"bench"`
+	Layout      drivers.Layout `json:"layout"`
+	Limits      guard.Limits   `json:"limits"`
 	// Absolute are the cell maker's limits, for the host's tripwire.
 	Absolute Absolute `json:"absolute"`
 	// SupplyArm and LoadArm are armed in the instruments and read back (INV-08).

@@ -87,7 +87,8 @@ func (m *Machine) proofArm() bool {
 	case ProveStale:
 		p.beat, p.since, p.limit = s.beat, m.now, int64(l.Stale)
 	case ProveLease:
-		p.since, p.limit = m.now, int64(m.plan.Bench.Lease)
+		// The latest renewal is up to a frame old.
+		p.since, p.limit = m.now.Add(-m.plan.Bench.Monitor.Period), int64(m.plan.Bench.Lease)
 	}
 	m.trial.Reset(m.now)
 	if err := m.trial.Tighten(&t); err != nil || !room {
