@@ -144,6 +144,30 @@ func TestStoreThatWasNeverFinishedIsMade(t *testing.T) {
 	}
 }
 
+// INV-14: the store appears whole. What a power cut leaves of its making lies
+// beside it, in nobody's way, and a store that is there is not made anew.
+func TestINV14StoreIsMadeWhole(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "rig.db")
+	require.NoError(t, os.WriteFile(path+".new", make([]byte, 5000), 0o600))
+	create(path)
+	made, err := os.ReadFile(path)
+	require.NoError(t, err)
+	_, _, sound := parseMeta(made[metaAt : metaAt+metaSize])
+	require.True(t, sound)
+	require.NoFileExists(t, path+".new")
+	s, err := Open(path, small())
+	require.NoError(t, err)
+	require.NoError(t, s.PutModule(Module{Serial: "KW-01", Source: "serial: KW-01\n"}))
+	require.NoError(t, s.Close())
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	create(path)
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+	require.NoFileExists(t, path+".new")
+}
+
 func TestTruncatedFileIsRefused(t *testing.T) {
 	b := aStore(t)
 	end, _, sound := parseMeta(b[metaAt : metaAt+metaSize])

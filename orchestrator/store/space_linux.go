@@ -21,3 +21,13 @@ func extend(file *os.File, from, to int64) error {
 	}
 	return file.Sync()
 }
+
+// syncFolder makes a new file's name durable.
+func syncFolder(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}

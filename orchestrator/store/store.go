@@ -87,6 +87,9 @@ func open(path string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
+	if fresh {
+		create(path)
+	}
 	s := &Store{path: path, options: o, recorders: map[uint32]*Recorder{}}
 	s.commits.init(o.CommitEvery)
 	if err := s.openFile(); err != nil {
