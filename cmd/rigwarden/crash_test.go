@@ -93,8 +93,8 @@ type crash struct {
 
 	registered bool
 	tally      struct {
-		lines, frames, latches, flowed int
-		lost                           drivers.Span
+		kills, lines, frames, latches, flowed int
+		lost                                  drivers.Span
 	}
 }
 
@@ -123,7 +123,6 @@ func (c *crash) address() string { return "unix:" + filepath.Join(c.dir, "s") }
 func (c *crash) live(seed uint64) {
 	rng := rand.New(rand.NewPCG(seed, 17))
 	what := fmt.Sprintf("seed %d", seed)
-	l := c.start(what)
 	spread := time.Duration(rng.IntN(500)) * time.Millisecond
 	early, things := rng.IntN(4) == 0, rng.IntN(crashThings)
 	if c.many {
@@ -132,15 +131,11 @@ func (c *crash) live(seed uint64) {
 	if c.virtual {
 		things /= 6 // several runs by then
 	}
-	if early && (c.lives > 1 || c.many) { // while it makes the file, recovers, or opens its benches
-		if l.until(rng.IntN(40), serving); rng.IntN(2) == 0 {
-			spread /= 10
-		}
-		l.kill(nil, 0, spread)
-		c.judge(l, nil)
+	if lines := rng.IntN(40); early && (c.lives > 0 || c.many) {
+		c.early(what, lines, spread)
 		return
 	}
-	require.True(c.t, l.until(1000, serving), what)
+	l := c.serve(what)
 	ctx, cancel := context.WithTimeout(context.Background(), 4*awaitMost)
 	defer cancel()
 	s, err := dial(c.address())
@@ -154,6 +149,21 @@ func (c *crash) live(seed uint64) {
 	l.kill(w, things, spread)
 	w.close()
 	c.judge(l, w)
+}
+
+// early kills a daemon while it makes the file, recovers, or opens its benches.
+func (c *crash) early(what string, lines int, later time.Duration) {
+	for range refusedMost {
+		l := c.start(what)
+		if l.until(lines, serving); !l.refused {
+			l.kill(nil, 0, later)
+		}
+		c.judge(l, nil)
+		if !l.refused {
+			return
+		}
+	}
+	require.FailNow(c.t, "the machine is too busy for the benches' leases", what)
 }
 
 // register makes the articles known, or finds them known from a life before.
@@ -359,8 +369,7 @@ func (c *crash) acknowledge(l *life, w *witness, bench, run string) {
 
 // last starts a daemon once more, and ends it as a person does.
 func (c *crash) last() {
-	l := c.start("after the last kill")
-	require.True(c.t, l.until(1000, serving))
+	l := c.serve("after the last kill")
 	ctx, cancel := context.WithTimeout(context.Background(), 2*awaitMost)
 	defer cancel()
 	s, err := dial(c.address())
@@ -373,6 +382,6 @@ func (c *crash) last() {
 	require.True(c.t, l.cmd.ProcessState.Success(), l.log())
 	l.never()
 	c.judge(l, nil)
-	c.t.Logf("%d lines and %d frames were acknowledged and are there, of %d runs; %d latches; current had flowed in %d lives; at most %d ms were not stored",
-		c.tally.lines, c.tally.frames, len(c.known), c.tally.latches, c.tally.flowed, c.tally.lost/drivers.Millisecond)
+	c.t.Logf("%d kills: %d lines and %d frames were acknowledged and are there, of %d runs; %d latches; current had flowed in %d lives; at most %d ms were not stored",
+		c.tally.kills, c.tally.lines, c.tally.frames, len(c.known), c.tally.latches, c.tally.flowed, c.tally.lost/drivers.Millisecond)
 }
