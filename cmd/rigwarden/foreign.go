@@ -59,11 +59,7 @@ func (a *app) printBDF(r *bdf.Report) {
 	a.printResistances(r.Steps)
 	a.printWhyNoResistance(r.Steps)
 	a.printPairs(r.Pairs)
-	for _, s := range r.Steps {
-		if c := s.Counter; c != nil {
-			fmt.Fprintf(a.out, "step %d: the file's own counter says %.6f Ah (%d resets; its last value %.6f)\n", s.Number, c.Charge, c.Resets, c.Last)
-		}
-	}
+	a.printCounters(r.Steps)
 	if r.Peukert != 0 {
 		fmt.Fprintf(a.out, "Peukert exponent over the full discharges: %.6f\n", r.Peukert)
 	}
@@ -123,6 +119,9 @@ func milliohms(r bdf.Resistance) string {
 	return fmt.Sprintf("%.*f +/- %.*f", places, r.MilliOhm, places, r.U)
 }
 
+// whyMost bounds the reasons that are printed.
+const whyMost = 20
+
 // printWhyNoResistance says once per reason which steps and times it kept from
 // giving a resistance.
 func (a *app) printWhyNoResistance(steps []bdf.Step) {
@@ -151,7 +150,11 @@ func (a *app) printWhyNoResistance(steps []bdf.Step) {
 			which[key] = append(which[key], fmt.Sprint(s.Number))
 		}
 	}
-	for _, key := range order {
+	for n, key := range order {
+		if n == whyMost {
+			fmt.Fprintf(a.out, "and %d such reasons more: --json lists each\n", len(order)-n)
+			return
+		}
 		for i, l := range wrap(fmt.Sprintf("%s (step %s)", key, strings.Join(which[key], ", ")), screen-2) {
 			fmt.Fprintf(a.out, "%s%s\n", []string{"", "  "}[min(i, 1)], l)
 		}
@@ -188,4 +191,29 @@ func joinInts(ns []int) string {
 		out[i] = fmt.Sprint(n)
 	}
 	return strings.Join(out, ", ")
+}
+
+// counterShare and counterLeast are by how much a step's charge and the file's own
+// counter may differ before it is worth a line: a ten-thousandth, and 0.1 mAh.
+const counterShare, counterLeast = 1e-4, 1e-4
+
+// printCounters compares the file's own counters with the integrals: in one line
+// where they agree.
+func (a *app) printCounters(steps []bdf.Step) {
+	agree, most := 0, 0.0
+	for _, s := range steps {
+		c := s.Counter
+		if c == nil {
+			continue
+		}
+		d := math.Abs(c.Charge - s.Charge)
+		if c.Resets == 0 && d <= max(counterShare*math.Abs(s.Charge), counterLeast) {
+			agree, most = agree+1, max(most, d)
+			continue
+		}
+		fmt.Fprintf(a.out, "step %d: the file's own counter says %.6f Ah (%d resets; its last value %.6f)\n", s.Number, c.Charge, c.Resets, c.Last)
+	}
+	if agree > 0 {
+		fmt.Fprintf(a.out, "the file's own counter agrees in %d steps, within %.2g mAh\n", agree, 1000*most)
+	}
 }

@@ -195,7 +195,7 @@ func TestRecordOverWiresToVirtualInstrumentsIsMarked(t *testing.T) {
 		s.Plan.Bench = bench
 		page := written(t, Compose(s))
 		assert.Contains(t, page, "SIMULATED, NO REAL MODULE")
-		assert.Contains(t, page, `<p class="simulated">SIMULATED.`)
+		assert.Contains(t, page, `<p class="simulated"><b>SIMULATED</b>`)
 	}
 	word.BehindWires = false
 	assert.False(t, word.Simulated())

@@ -66,6 +66,11 @@ func (x *reader) uncertain() {
 // apart for the states to be called equal.
 const sameEnd = 0.02
 
+// What of a charge comes out again between equal end states, in %: beyond, the
+// voltages say nothing, as on a flat curve (bounds of our own; new cells return 98
+// to 100 %).
+const leastReturned, mostReturned = 50.0, 102.0
+
 // pairs finds each charge with the discharge after it. The two compare only
 // where the charge began at the end of a discharge like its own.
 func pairs(steps []Step, a Accuracy) []Pair {
@@ -86,6 +91,8 @@ func pairs(steps []Step, a Accuracy) []Pair {
 				p.Reason = "the state before the charge is not known"
 			case math.Abs(end-before) > sameEnd*math.Abs(before):
 				p.Reason = fmt.Sprintf("the discharge before ended at %.4g V, this one at %.4g V: the end states differ", before, end)
+			case p.Coulombic < leastReturned, p.Coulombic > mostReturned:
+				p.Reason = fmt.Sprintf("%.3g %% of the charge came out again: the end states differ", p.Coulombic)
 			}
 			p.OK = p.Reason == ""
 			out = append(out, p)

@@ -113,7 +113,7 @@ func (x *reader) row(r row) {
 			before = &x.last
 			x.closeStep()
 		}
-		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.tail, x.accuracy.Lag, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
+		x.cur.start(r, len(x.report.Steps)+x.report.Unlisted+1, before, x.tail, x.accuracy.Lag, restShare*x.high, x.header.at[colStepIn] < 0 && x.header.at[colStepOut] < 0)
 		x.open, x.tail = true, tail{}
 	} else {
 		x.tail.add(r.v - x.last.v)
@@ -180,10 +180,15 @@ func (x *reader) finish() {
 	}
 }
 
+// restShare is the part of the file's greatest current under which a step's mean is
+// called a rest: what instruments and the closing of contactors leave (common
+// practice, no source).
+const restShare = 5e-3
+
 // kind tells charge, discharge and rest apart, where high is the greatest mean
 // current of the file. A rest may begin with the end of the current before it.
 func (s *Step) kind(high float64) string {
-	rest := 1e-3 * high
+	rest := restShare * high
 	mean := math.Abs(s.MeanCurrent)
 	switch {
 	case mean <= rest, mean < 0.02*s.high && math.Abs(s.last) <= rest:
@@ -194,13 +199,24 @@ func (s *Step) kind(high float64) string {
 	return Discharge
 }
 
-// peukert fits ln t = c - k*ln I over the discharges that ended at about the
-// same voltage.
+// wholeShare is the least part of the greatest discharge that is called a full one:
+// what a high current leaves of a capacity by Peukert's law, and no pulse.
+const wholeShare = 0.2
+
+// peukert fits ln t = c - k*ln I over the full discharges: those that moved most of
+// what the greatest did, and ended at about the same voltage. Pulses are none.
 func peukert(steps []Step) float64 {
 	var ends, lnI, lnT []float64
+	most := 0.0
 	for _, s := range steps {
 		if s.Kind == Discharge {
-			ends = append(ends, s.EndVoltage)
+			most = max(most, -s.Charge)
+		}
+	}
+	whole := func(s *Step) bool { return s.Kind == Discharge && -s.Charge >= wholeShare*most }
+	for i := range steps {
+		if whole(&steps[i]) {
+			ends = append(ends, steps[i].EndVoltage)
 		}
 	}
 	if len(ends) < 3 {
@@ -208,8 +224,9 @@ func peukert(steps []Step) float64 {
 	}
 	slices.Sort(ends)
 	median := ends[len(ends)/2]
-	for _, s := range steps {
-		if s.Kind == Discharge && math.Abs(s.EndVoltage-median) <= sameEnd*math.Abs(median) && s.Seconds > 0 {
+	for i := range steps {
+		s := &steps[i]
+		if whole(s) && math.Abs(s.EndVoltage-median) <= sameEnd*math.Abs(median) && s.Seconds > 0 {
 			lnI, lnT = append(lnI, math.Log(-s.MeanCurrent)), append(lnT, math.Log(s.Seconds))
 		}
 	}

@@ -322,3 +322,43 @@ func TestReadInPieces(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, whole, bits)
 }
+
+// A file of one full discharge and many pulses had an exponent of -0.67: pulses are
+// no discharges at other currents.
+func TestPulsesHaveNoPeukertExponent(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("Test Time / s,Voltage / V,Current / A,Step Count / 1\n0,3.3,-20,1\n7200,3.0,-20,1\n")
+	for k := range 6 {
+		at := 8000 + 100*k
+		fmt.Fprintf(&b, "%d,3.2,%d,%d\n%d,3.01,%d,%d\n", at, -40+5*k, k+2, at+10+7*k, -40+5*k, k+2)
+	}
+	assert.Zero(t, read(t, b.String()).Peukert)
+}
+
+// On a flat curve two discharges end at one voltage and at different states: a pulse
+// and a long discharge had an efficiency of 7058 %.
+func TestAnImpossibleReturnIsNoEfficiency(t *testing.T) {
+	text := "Test Time / s,Voltage / V,Current / A,Step Count / 1\n" +
+		"0,3.30,-20,1\n3600,3.25,-20,1\n3610,3.3,20,2\n3620,3.3,20,2\n3630,3.29,-20,3\n5060,3.22,-20,3\n"
+	r := read(t, text)
+	require.Len(t, r.Pairs, 1)
+	assert.False(t, r.Pairs[0].OK)
+	assert.Equal(t, "1.43e+04 % of the charge came out again: the end states differ", r.Pairs[0].Reason)
+}
+
+// What a shunt wanders by between two rests gave 6.5 Ohm: it is no step of current.
+func TestWanderingAtRestIsNoStep(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("Test Time / s,Voltage / V,Current / A,Step Count / 1\n0,3.3,-20,1\n100,3.2,-20,1\n")
+	for k, i := range []float64{0.009, 0.010} {
+		for s := range 20 {
+			fmt.Fprintf(&b, "%d.1,%g,%g,%d\n", 100+20*k+s, 3.25+0.001*float64(s), i, k+2)
+		}
+	}
+	s := read(t, b.String()).Steps[2]
+	assert.Equal(t, bdf.Rest, s.Kind)
+	for _, x := range s.Resistances {
+		assert.False(t, x.OK, "%g s", x.After)
+	}
+	assert.Equal(t, "the current does not step at the step's edge", at(t, s, 5).Reason)
+}

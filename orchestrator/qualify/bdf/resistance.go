@@ -211,8 +211,9 @@ type edge struct{ t0, rise, plateau float64 }
 // from a tenth to nine tenths at most.
 func (b *build) edge(i float64) (edge, string) {
 	step := i - b.before.i
-	// A tenth of the greater current is the least that is called a step.
-	if math.Abs(step) < near*max(math.Abs(i), math.Abs(b.before.i)) || step == 0 {
+	// A tenth of the greater current is the least that is called a step, and what a
+	// rest may have of the file's greatest: what meters wander by at rest is none.
+	if math.Abs(step) < max(near*max(math.Abs(i), math.Abs(b.before.i)), b.least) || step == 0 {
 		return edge{}, "the current does not step at the step's edge"
 	}
 	p, low := b.before, b.before.t

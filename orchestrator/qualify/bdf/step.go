@@ -24,13 +24,14 @@ type build struct {
 	first      row
 	quiet      tail    // the rows before the edge
 	lag        float64 // s, see Accuracy
+	least      float64 // A, under which a step of current is none
 	kelvins    float64 // sum of the rows' temperatures, degC, and their number
 	warm       int64
 }
 
-func (b *build) start(r row, number int, before *row, quiet tail, lag float64, runningCounter bool) {
+func (b *build) start(r row, number int, before *row, quiet tail, lag, least float64, runningCounter bool) {
 	early := append(b.early[:0], r)
-	*b = build{Step: Step{Number: number, ID: r.id, Line: r.line, Rows: 1, Start: r.t, StartVoltage: r.v}, prev: r, first: r, early: early, quiet: quiet, lag: lag}
+	*b = build{Step: Step{Number: number, ID: r.id, Line: r.line, Rows: 1, Start: r.t, StartVoltage: r.v}, prev: r, first: r, early: early, quiet: quiet, lag: lag, least: least}
 	b.high = math.Abs(r.i)
 	b.heat(&r)
 	b.counter.start(&r, runningCounter)
