@@ -11,7 +11,7 @@ import (
 // bbolt makes one in place, and what a power cut leaves of that looks like a
 // damaged store. Where the file system has no links, or anything else is in the
 // way, bbolt's own way remains.
-func create(path string) {
+func create(path string, sync bool) {
 	if _, err := os.Lstat(path); !os.IsNotExist(err) {
 		return
 	}
@@ -26,7 +26,7 @@ func create(path string) {
 		return
 	}
 	// A link and no renaming: another process may have made the store meanwhile.
-	if os.Link(aside, path) == nil {
+	if os.Link(aside, path) == nil && sync {
 		_ = syncFolder(filepath.Dir(path))
 	}
 }

@@ -149,7 +149,7 @@ func TestStoreThatWasNeverFinishedIsMade(t *testing.T) {
 func TestINV14StoreIsMadeWhole(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "rig.db")
 	require.NoError(t, os.WriteFile(path+".new", make([]byte, 5000), 0o600))
-	create(path)
+	create(path, true)
 	made, err := os.ReadFile(path)
 	require.NoError(t, err)
 	_, _, sound := parseMeta(made[metaAt : metaAt+metaSize])
@@ -161,7 +161,7 @@ func TestINV14StoreIsMadeWhole(t *testing.T) {
 	require.NoError(t, s.Close())
 	before, err := os.ReadFile(path)
 	require.NoError(t, err)
-	create(path)
+	create(path, true)
 	after, err := os.ReadFile(path)
 	require.NoError(t, err)
 	require.Equal(t, before, after)

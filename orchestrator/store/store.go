@@ -88,7 +88,7 @@ func open(path string, o Options) (*Store, error) {
 		return nil, err
 	}
 	if fresh {
-		create(path)
+		create(path, !o.NoSync)
 	}
 	s := &Store{path: path, options: o, recorders: map[uint32]*Recorder{}}
 	s.commits.init(o.CommitEvery)
