@@ -30,7 +30,11 @@ func (a *app) runStartCmd() *cobra.Command {
 		Short: "Start a run on a bench",
 		Long: `Start a run of a profile for a registered module on a bench. --profile and
 --criteria take a path or the name of a shipped file. Everything is checked, and
-the run is recorded, before anything energises.`,
+the run is recorded, before anything energises.
+
+A run that energises is refused before the module's first-voltage check is good,
+and with nobody beside it over 60 V d.c. before its insulation check is; a module
+in quarantine is energised by nobody. See rigwarden module check.`,
 		Example: "  rigwarden run start --bench quay-1 --module KW-01\n  rigwarden run start --bench b1 --module KW-02 --profile mine.yaml --watch",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
