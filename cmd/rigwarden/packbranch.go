@@ -30,14 +30,11 @@ type readings struct {
 func (f *packCheckFlags) read(args []string) (*readings, error) {
 	for q, usual := range map[*quantityFlag]string{
 		&f.curve: "5 mV", &f.unsure: "30 %", &f.apart: fmt.Sprintf("%g %%", 100*pack.UsualApart), &f.leads: "0 mOhm",
-		&f.fuse: "0 A", &f.breaking: "0 A",
+		&f.fuse: "0 A", &f.breaking: "0 A", &f.joint: "0 A",
 	} {
 		if err := q.preset(usual); err != nil {
 			return nil, err
 		}
-	}
-	if err := f.joint.preset(f.fuse.text); err != nil {
-		return nil, err
 	}
 	for name, q := range map[string]*quantityFlag{"curve": &f.curve, "unsure": &f.unsure, "leads": &f.leads, "fuse": &f.fuse, "breaking": &f.breaking, "joint": &f.joint} {
 		if q.value < 0 {

@@ -125,7 +125,11 @@ func (a *app) tellRemedy(p *pack.Precheck) {
 	case r.ByCharge:
 		a.tellWrapped("", fmt.Sprintf("First bring each to %.0f %% of charge, by counting, one at a time, and check again with --soc. At %.3f V the curve is too flat for a meter to tell; full modules may be compared by voltage as well.", 100*r.SoC, r.Target))
 	default:
-		a.tellWrapped("", fmt.Sprintf("First bring each to %.3f V at rest, within %.3f V (about %.0f %% of charge), one at a time, and check again:", r.Target, math.Floor(r.Within*1000)/1000, 100*r.SoC))
+		most := ""
+		if r.Target+r.Within > r.Most {
+			most = fmt.Sprintf(" and never over %.3f V", r.Most)
+		}
+		a.tellWrapped("", fmt.Sprintf("First bring each to %.3f V at rest, within %.3f V%s (about %.0f %% of charge), one at a time, and check again:", r.Target, math.Floor(r.Within*1000)/1000, most, 100*r.SoC))
 	}
 	t := newTable("", "module", "", ">from V", ">to V", ">about Ah")
 	for i, s := range r.Steps {

@@ -34,10 +34,11 @@ type Branch struct {
 	// curve's own error and hysteresis.
 	CurveDoubt float64
 	// ChargeMax and DischargeMax are what the module takes and gives at its present
-	// temperature, Joint what the weakest joint of the connection carries, all in A.
+	// temperature, Joint what the weakest joint of the connection carries, all in A; a
+	// Joint of 0 carries what the fuse lets through.
 	ChargeMax, DischargeMax, Joint float64
 	// Fuse is the rated current of the branch's own fuse, Breaking the d.c. current
-	// that it can break, in A; 0: there is none, or nobody said.
+	// that it can break, in A; 0: there is none, or nobody said, which is refused.
 	Fuse, Breaking float64
 	// Isolated says that a contactor which a trip opens isolates the branch.
 	Isolated bool
@@ -53,10 +54,10 @@ func (b *Branch) limit(charging bool) (amps float64, what string) {
 	if charging {
 		amps, what = b.ChargeMax, "the module's charge limit"
 	}
-	if b.Fuse < amps {
+	if b.Fuse > 0 && b.Fuse < amps {
 		amps, what = b.Fuse, "its fuse"
 	}
-	if b.Joint < amps {
+	if b.Joint > 0 && b.Joint < amps {
 		amps, what = b.Joint, "the weakest joint"
 	}
 	return amps, what

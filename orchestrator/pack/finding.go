@@ -1,6 +1,9 @@
 package pack
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 func (p *Precheck) refuse(module, do, what string, args ...any) {
 	p.Findings = append(p.Findings, Finding{Refuse, module, fmt.Sprintf(what, args...), do})
@@ -50,10 +53,10 @@ func (p *Precheck) judge(branches []Branch, states []state, rules Rules) {
 				"its voltage says %s of charge, counting says %s: one of them is wrong", percent(states[i].byVoltage), percent(*b.SoC))
 		}
 		if st.Worst.Charge > st.ChargeLimit {
-			p.refuse(b.Name, "", "may take up to %.3g A, over %.3g A: %s", st.Worst.Charge, st.ChargeLimit, st.ChargeBy)
+			p.refuse(b.Name, "", "may take up to %.1f A, over %.3g A: %s", upwards(st.Worst.Charge), st.ChargeLimit, st.ChargeBy)
 		}
 		if st.Worst.Discharge > st.DischargeLimit {
-			p.refuse(b.Name, "", "may give up to %.3g A, over %.3g A: %s", st.Worst.Discharge, st.DischargeLimit, st.DischargeBy)
+			p.refuse(b.Name, "", "may give up to %.1f A, over %.3g A: %s", upwards(st.Worst.Discharge), st.DischargeLimit, st.DischargeBy)
 		}
 		p.protection(b, st)
 	}
@@ -77,6 +80,9 @@ func (p *Precheck) protection(b *Branch, st *Standing) {
 		p.caution(b.Name, "fit a contactor of its own that a trip opens; until then stay with it all the time", "no contactor isolates it from the others: attended work only")
 	}
 }
+
+// upwards rounds to tenths: what is just over a limit must look so.
+func upwards(amps float64) float64 { return math.Ceil(amps*10-1e-9) / 10 }
 
 // percent writes an interval of states of charge.
 func percent(i Interval) string { return fmt.Sprintf("%.1f %% to %.1f %%", 100*i.Low, 100*i.High) }

@@ -41,7 +41,7 @@ func TestCheckOfTwo(t *testing.T) {
 	p, err = Check(b, rules())
 	require.NoError(t, err)
 	assert.False(t, p.Allowed)
-	assert.Contains(t, refusals(p), "A: may give up to 20.5 A, over 20 A: the module's discharge limit")
+	assert.Contains(t, refusals(p), "A: may give up to 20.6 A, over 20 A: the module's discharge limit")
 	require.NotNil(t, p.Remedy)
 	assert.InDelta(t, 1.072, p.Remedy.Within, 1e-9)
 	// 2.2 V on the smaller one's 3562.5 F take less than on the other's 3750 F.
@@ -137,6 +137,7 @@ func TestProtectionOfEachModule(t *testing.T) {
 	p, err := Check(b, rules())
 	require.NoError(t, err)
 	assert.Contains(t, refusals(p), "A: no fuse is declared")
+	assert.NotContains(t, refusals(p), "over 0 A", "a fuse that nobody declared is one finding, not two")
 	assert.Contains(t, refusals(p), "B: its fuse breaks 2 kA; a fault may drive 2.28 kA through it")
 	last := p.Findings[len(p.Findings)-1]
 	assert.Equal(t, Caution, last.Grade)

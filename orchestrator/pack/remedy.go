@@ -37,6 +37,8 @@ type Remedy struct {
 	// while so little is known.
 	Target float64 `json:"target_V"`
 	Within float64 `json:"within_V"`
+	// Most is what no module may exceed on the way, V: its cells' limit on average.
+	Most float64 `json:"most_V"`
 	// SoC is the state of charge there; ByCharge says that the curve is too flat
 	// there for voltages to tell it, so that charge has to be counted.
 	SoC      float64 `json:"soc"`
@@ -74,6 +76,10 @@ func remedy(branches []Branch, states []state, rules Rules) *Remedy {
 		return nil // all stand outside their limits, which is told already
 	}
 	b := &branches[0]
+	r.Most = b.CellMax * float64(b.Series)
+	for i := range branches {
+		r.Most = min(r.Most, branches[i].CellMax*float64(branches[i].Series))
+	}
 	cell := r.Target / float64(b.Series)
 	r.SoC = min(max(b.Curve.SoC(cell), 0), 1)
 	off := b.VoltageWithin/float64(b.Series) + b.CurveDoubt
