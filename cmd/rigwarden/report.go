@@ -123,6 +123,9 @@ func (a *app) printReport(r *report) {
 
 // endText says how a run ended; a trip is told in full elsewhere.
 func endText(r *report) string {
+	if r.run.GetOutcome() == rigwardenv1.Outcome_OUTCOME_RUNNING {
+		return "not yet"
+	}
 	if r.run.GetReason() == "" || r.Trip != nil {
 		return word(r.run.GetOutcome())
 	}
