@@ -19,6 +19,9 @@ type Bench struct {
 	// HaltPath is the longest time from the frame that shows a breach to the off
 	// command on the wire, as measured for this kind of bench.
 	HaltPath drivers.Span
+	// ProofWithin is how old a proof of protections may be for a run with nobody
+	// beside it; 0: none is demanded.
+	ProofWithin drivers.Span
 	// Thermometers and Insulation are nil unless the file has them.
 	Thermometers *Thermometers
 	Insulation   *Insulation
@@ -120,6 +123,7 @@ func ParseBench(name string, src []byte) (*Bench, []Problem) {
 	b.Title = f.Optional("title")
 	b.Lease = drivers.Span(f.Quantity("lease", true, DimTime, tree.Within(1_000, 60_000_000)))
 	b.HaltPath = drivers.Span(f.Quantity("halt_path", true, DimTime, tree.Within(1, 10_000_000)))
+	b.ProofWithin = drivers.Span(f.Quantity("proof_within", false, DimTime, anyProof))
 	b.Monitor = readMonitor(b.section(f, "monitor"))
 	b.Supply = readPower(b.section(f, "supply"))
 	b.Load = readPower(b.section(f, "load"))

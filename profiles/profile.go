@@ -20,6 +20,9 @@ type Profile struct {
 	// Attended says that a person stays at the bench for the whole run; without
 	// it the bench's independent protections are demanded.
 	Attended bool
+	// ProofWithin is how old a proof of the bench's protections may be, where nobody
+	// stays; 0: as the bench file says.
+	ProofWithin drivers.Span
 	// Limits may be tighter than module's and bench's, never looser.
 	Limits LimitSet
 	// StartSoC is the state of charge the prediction starts from.
@@ -140,6 +143,7 @@ func ParseProfile(name string, src []byte) (*Profile, []Problem) {
 	p.Title = f.Optional("title")
 	p.Purpose = f.Optional("purpose")
 	p.Attended = f.Yes("attended")
+	p.ProofWithin = drivers.Span(f.Quantity("proof_within", false, DimTime, anyProof))
 	if f.Has("expect_start") {
 		p.StartSoC = f.Quantity("expect_start", true, DimRatio, anyRatio)
 	}

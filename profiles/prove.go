@@ -39,15 +39,6 @@ func ProtectionWord(p machine.Protection) string {
 	return string(p)
 }
 
-// Provable lists everything that can be proved.
-func Provable() []machine.Protection {
-	var out []machine.Protection
-	for _, x := range provable {
-		out = append(out, x.proves)
-	}
-	return out
-}
-
 func readProve(f *tree.Fields) ProveSpec {
 	var words []string
 	for _, x := range provable {
@@ -173,4 +164,16 @@ func (c *compiler) beyond(s *StepSpec, i drivers.Microamps) int64 {
 	c.r.Addf(or(s.at["current"], s.Pos), "at least "+amps(need), "%s moves a cell by %s, which taps and meter cannot tell from nothing",
 		amps(i), FormatQuantity(3*by, DimVoltage))
 	return 0
+}
+
+// anyProof is how old a proof may be: a day at least, for it takes a person.
+var anyProof = tree.Within(86_400_000_000, 400*86_400_000_000)
+
+// ProofWithin is how old a proof of protections may be for a run of the profile on
+// the bench, the less of what both say; 0: neither demands one.
+func ProofWithin(p *Profile, b *Bench) drivers.Span {
+	if p.ProofWithin == 0 || b.ProofWithin == 0 {
+		return p.ProofWithin + b.ProofWithin
+	}
+	return min(p.ProofWithin, b.ProofWithin)
 }

@@ -24,6 +24,9 @@ const (
 	ProveLease         Protection = "lease"
 )
 
+// Protections lists them all.
+var Protections = []Protection{ProveCellHigh, ProveCellLow, ProveTempHigh, ProveTempLow, ProveChargeHigh, ProveDischargeHigh, ProveStale, ProveStop, ProveLease}
+
 // Expect makes a drive the proof of one protection.
 type Expect struct {
 	Protection Protection `json:"protection"`
@@ -175,12 +178,11 @@ func (p *Plan) checkExpect(at int, ins *Instruction) error {
 	if e == nil {
 		return nil
 	}
-	known := []Protection{ProveCellHigh, ProveCellLow, ProveTempHigh, ProveTempLow, ProveChargeHigh, ProveDischargeHigh, ProveStale, ProveStop, ProveLease}
 	cells := e.Protection == ProveCellHigh || e.Protection == ProveCellLow
 	currents := e.Protection == ProveChargeHigh || e.Protection == ProveDischargeHigh
 	up := e.Protection == ProveCellHigh || e.Protection == ProveChargeHigh
 	switch {
-	case !slices.Contains(known, e.Protection):
+	case !slices.Contains(Protections, e.Protection):
 		return fmt.Errorf("nothing is called %q that could be proved", e.Protection)
 	case e.Off <= 0 || e.Zero < e.Off || e.Open <= 0 || d.Span <= 0:
 		return fmt.Errorf("a proof needs its end in time, and the times to off, zero current and open contactors")

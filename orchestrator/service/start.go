@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/store"
@@ -109,7 +110,11 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if len(ps) > 0 {
 		return nil, mistakes(mod.name, ps)
 	}
-	if err := s.checkedFirst(plan, parsed, prof, served); err != nil {
+	start := s.now()
+	if at := served.Bench.Status().View.At; served.Virtual && at > 0 {
+		start = at
+	}
+	if err := s.checkedFirst(plan, parsed, prof, served, start); err != nil {
 		return nil, err
 	}
 	planner, err := s.Planner(plan, parsed)
@@ -124,10 +129,6 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if err != nil {
 		return nil, err
 	}
-	start := s.now()
-	if at := served.Bench.Status().View.At; served.Virtual && at > 0 {
-		start = at
-	}
 	return &job{plan: plan, planner: planner, preview: view, record: store.Run{
 		Bench: served.Bench.Name(), Module: kept.Serial, Profile: plan.Profile,
 		Layout: &plan.Layout, Plan: canonical, PlanDigest: digest,
@@ -135,8 +136,9 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	}}, nil
 }
 
-// checkedFirst holds the module's first checks against what the files demand.
-func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof source, served Served) error {
+// checkedFirst holds the module's first checks and the bench's proof against what
+// the files demand.
+func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof source, served Served, start drivers.Instant) error {
 	p, ps := profiles.ParseProfile(prof.name, prof.text)
 	if len(ps) > 0 {
 		return mistakes(prof.name, ps)
@@ -146,5 +148,8 @@ func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof sou
 		return mistakes(served.File, ps)
 	}
 	// Nothing stands in for an insulation monitor in virtual time.
-	return s.trusted(plan, mod, p.Attended, b.Insulation != nil && !served.Virtual)
+	if err := s.trusted(plan, mod, p.Attended, b.Insulation != nil && !served.Virtual); err != nil {
+		return err
+	}
+	return s.proved(plan, p, b, start)
 }
