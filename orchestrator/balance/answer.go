@@ -48,7 +48,7 @@ func (p *Planner) Compute(c machine.Compute) machine.Computed {
 
 // spare is the part of the target by which cells are bled under it, so that the
 // next look finds it reached.
-const spare = 0.01
+const spare = 0.02
 
 // share says what each cell is to bleed: what it certainly holds over the lowest
 // one, the target spared. Bleeding everything down to the lowest cell would cost
@@ -71,22 +71,32 @@ func (p *Planner) share(out *machine.Computed, s *standing, low float64, lowest,
 func (p *Planner) shed(out *machine.Computed, s *standing, ceiling float64, lowest int, end float64) bool {
 	out.Left, out.CellsLeft = 0, make([]drivers.Charge, len(s.excess))
 	for i, e := range s.excess {
-		over := e - ceiling - max(0, s.apart(i, lowest)-end/2)
+		over := e - ceiling - max(0, s.apart(i, lowest)-end)
 		if !(over > 0) {
 			continue
 		}
 		q := drivers.Charge(over * float64(drivers.AmpereHour))
 		out.Left += q
 		out.CellsLeft[i] = q
-		out.Spans[i] = drivers.Span(over * p.bleedOhm / p.volts[i] * float64(drivers.Hour))
+		out.Spans[i] = drivers.Span(over * p.bleedOhm / p.midway(i, over) * float64(drivers.Hour))
 	}
 	return out.Left > 0
+}
+
+// midway is a cell's voltage, V, once half of a charge (Ah) has left it: near the
+// top it falls fast, and a resistor then takes less.
+func (p *Planner) midway(i int, over float64) float64 {
+	v := p.volts[i]
+	if v <= p.knee.first {
+		return v
+	}
+	return max(p.knee.at(p.knee.depth(v)+over/2), p.knee.first)
 }
 
 // end is what the imbalance will be uncertain by (95 %), Ah, when the highest
 // cell stands as it does now and the lowest is behind by the target.
 func (p *Planner) end(s *standing, highest int, target float64) float64 {
-	v := p.knee.at(p.knee.depth(p.rest.volts[highest]))
+	v := p.knee.at(p.knee.depth(p.rest.charged(p, highest)))
 	low := p.knee.at(p.knee.depth(v) + target)
 	flatter := p.knee.slope(v) / p.knee.slope(low)
 	own, common := s.own[highest], s.common[highest]

@@ -180,17 +180,18 @@ func (k *knee) doubt(volts, own, common float64) (mine, shared float64) {
 }
 
 // learn takes over the steps that enough cells have shown, as their medians.
-// Crossings whose voltage is itself doubtful, as when the current changed fast,
-// show nothing.
+// Crossings whose voltage is itself doubtful show nothing; those under a current
+// that changed least of all: what lags behind it moves from one level to the next,
+// and makes every step of a hold look short.
 func (k *knee) learn(e *episode) {
-	const clear = 0.3 * ladderStep
-	doubt := func(i, l int) float64 { return math.Hypot(e.own[i][l], e.common[i][l]) }
+	const clear, steady = 0.3 * ladderStep, 0.05 * ladderStep
+	doubtful := func(i, l int) bool { return !(e.own[i][l] < clear && e.common[i][l] < steady) }
 	var seen []float64
 	for l := range k.step {
 		seen = seen[:0]
 		for i, c := range e.cross {
 			d := c[l+1] - c[l] // NaN where either is
-			if d > 0 && doubt(i, l) < clear && doubt(i, l+1) < clear {
+			if d > 0 && !doubtful(i, l) && !doubtful(i, l+1) {
 				seen = append(seen, d)
 			}
 		}

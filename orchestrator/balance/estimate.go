@@ -82,7 +82,7 @@ func (p *Planner) stand(now drivers.Instant) standing {
 		if !math.IsNaN(c.anchor) {
 			e.add(p.x[i]-c.anchor, c.own, c.common)
 		}
-		v := p.rest.volts[i]
+		v := p.rest.charged(p, i)
 		own, common := p.rest.doubt(p, i)
 		if settled && v >= p.knee.first {
 			own, common := p.knee.doubt(v, own, common)
@@ -126,7 +126,7 @@ func (s *standing) span() (high, low float64, highest, lowest int, bounded bool)
 // shapeDoubt is how far off the curve's shape may be between two cells, as a part
 // of what they differ by: its slopes are known from a few points, or from voltages
 // under a falling current.
-const shapeDoubt = 0.05
+const shapeDoubt = 0.01
 
 // apart is the standard uncertainty of what two cells differ by, Ah.
 func (s *standing) apart(i, j int) float64 {

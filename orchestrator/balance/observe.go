@@ -175,6 +175,12 @@ func (r *rest) see(p *Planner, at drivers.Instant, amps float64, bleeding bool) 
 	}
 }
 
+// charged is a cell's voltage at rest, V, as if on the charging branch.
+func (r *rest) charged(p *Planner, i int) float64 {
+	off, _ := p.branch.off(i)
+	return r.volts[i] + off
+}
+
 func (r *rest) settled(now drivers.Instant) bool {
 	return r.since != 0 && now.Sub(r.since) >= restSettled
 }
@@ -182,7 +188,8 @@ func (r *rest) settled(now drivers.Instant) bool {
 // doubt is the standard uncertainty of a cell's voltage at rest, V.
 func (r *rest) doubt(p *Planner, i int) (own, common float64) {
 	left := math.Abs(r.recent) * p.path.slow[i]
-	return math.Hypot(math.Hypot(p.tap, restOwn), p.path.part(i)*left), math.Hypot(restCommon, left)
+	_, h := p.branch.off(i)
+	return math.Sqrt(p.tap*p.tap + restOwn*restOwn + h*h + p.path.part(i)*left*p.path.part(i)*left), math.Hypot(restCommon, left)
 }
 
 // episode is one stretch of charging. It notes the counted charge at which each
@@ -195,9 +202,7 @@ type episode struct {
 	own    [][]float64 // standard uncertainty of the crossing's voltage, V
 	common [][]float64 // the same, of what all cells have in common
 	open   []float64   // latest open-circuit voltage of each cell, V
-	bled   []float64   // Ah bled before the episode, since the last one
-	mark   []float64
-	before []float64 // x of the bucket before
+	before []float64   // x of the bucket before
 }
 
 // settleIn is how long charging must have lasted before a crossing counts: in
@@ -207,7 +212,7 @@ const settleIn, lookAfter = 30 * drivers.Second, 3 * drivers.Second
 
 func newEpisode(cells, levels int) episode {
 	e := episode{
-		open: make([]float64, cells), bled: make([]float64, cells), mark: make([]float64, cells), before: make([]float64, cells),
+		open: make([]float64, cells), before: make([]float64, cells),
 		cross: make([][]float64, cells), own: make([][]float64, cells), common: make([][]float64, cells),
 	}
 	for i := range cells {
@@ -234,7 +239,8 @@ func (e *episode) see(p *Planner, at drivers.Instant, amps float64) {
 	}
 	for i, v := range p.volts {
 		was := e.open[i]
-		e.open[i] = p.path.open(i, v, amps)
+		off, _ := p.branch.off(i)
+		e.open[i] = p.path.open(i, v, amps) + off
 		if at.Sub(e.begun) >= settleIn {
 			e.pass(p, i, was, amps)
 		}
@@ -248,9 +254,8 @@ func (e *episode) begin(p *Planner, at drivers.Instant) {
 		for k := range e.cross[i] {
 			e.cross[i][k] = math.NaN()
 		}
-		e.open[i], e.before[i] = p.volts[i], p.x[i]
-		e.bled[i] = p.bled[i] - e.mark[i]
-		e.mark[i] = p.bled[i]
+		off, _ := p.branch.off(i)
+		e.open[i], e.before[i] = p.volts[i]+off, p.x[i]
 	}
 }
 
@@ -268,14 +273,46 @@ func (e *episode) pass(p *Planner, i int, was, amps float64) {
 	}
 }
 
-// hysteresis is how far bleeding pulls a cell's open-circuit voltage off the
-// charging branch, V, and after what part of the capacity it is all there
-// (usual size for LFP, common practice, no source).
-const hysteresis, hysteresisPart = 0.008, 0.05
+// branch follows each cell's hysteresis: a cell that was charged reads more than
+// one that bled to the same charge. All are held against each other as if on the
+// charging branch.
+type branch struct {
+	// on is 1 on the charging branch, -1 on the discharging one.
+	on []float64
+}
+
+// hysteresis is half the distance of the branches, V, hysteresisDoubt its
+// standard uncertainty, and hysteresisPart the part of the capacity within which a
+// cell changes from one to the other (usual sizes for LFP, common practice, no
+// source).
+const hysteresis, hysteresisDoubt, hysteresisPart = 0.006, 0.0015, 0.03
+
+func newBranch(n int) branch {
+	b := branch{on: make([]float64, n)}
+	for i := range b.on {
+		b.on[i] = 1
+	}
+	return b
+}
+
+// move takes in a charge, as a part of the capacity.
+func (b *branch) move(i int, part float64) {
+	to := 1.0
+	if part < 0 {
+		to, part = -1, -part
+	}
+	b.on[i] += (to - b.on[i]) * min(1, part/hysteresisPart)
+}
+
+// off is by how much a cell reads less than on the charging branch, V, and the
+// standard uncertainty of that.
+func (b *branch) off(i int) (volts, doubt float64) {
+	return hysteresis * (1 - b.on[i]), hysteresisDoubt * (1 - b.on[i])
+}
 
 // doubtAt is the standard uncertainty of a cell's open-circuit voltage now, V.
 func (p *Planner) doubtAt(i int, amps float64) (own, common float64) {
-	h := hysteresis * min(1, p.top.bled[i]/(hysteresisPart*p.capacity))
 	own, common = p.path.doubt(i, amps)
-	return math.Sqrt(p.tap*p.tap + own*own + h*h/3), common
+	_, h := p.branch.off(i)
+	return math.Sqrt(p.tap*p.tap + own*own + h*h), common
 }

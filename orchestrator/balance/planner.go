@@ -33,6 +33,7 @@ type Planner struct {
 	bucket  bucket
 	volts   []float64 // latest mean of each cell, V
 	path    resistance
+	branch  branch
 	rest    rest
 	top     episode
 	cells   []cellState
@@ -109,6 +110,7 @@ func New(plan *machine.Plan, curve Curve) (*Planner, error) {
 	}
 	p.bucket.sum = make([]float64, n)
 	p.path = newResistance(n, float64(plan.CellResistance)*1e-6)
+	p.branch = newBranch(n)
 	p.rest.volts = make([]float64, n)
 	p.top = newEpisode(n, p.knee.levels())
 	p.rounds = newRounds(n)
@@ -151,6 +153,11 @@ func (p *Planner) count(f *drivers.Frame, amps float64) {
 	for i := range p.x {
 		p.x[i] += q
 	}
+	if p.flowing(before) && p.flowing(amps) {
+		for i := range p.x {
+			p.branch.move(i, q/p.capacity)
+		}
+	}
 	if p.bleedOhm <= 0 {
 		return
 	}
@@ -159,6 +166,7 @@ func (p *Planner) count(f *drivers.Frame, amps float64) {
 			b := p.volts[i] / p.bleedOhm * h
 			p.x[i] -= b
 			p.bled[i] += b
+			p.branch.move(i, -b/p.capacity)
 			p.stopped = f.At
 		}
 	}
