@@ -41,7 +41,11 @@ func TestNothingExceedsTheWorst(t *testing.T) {
 	const seed = 9
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	for range 15 {
+	banks := 15
+	if testing.Short() {
+		banks = 3
+	}
+	for range banks {
 		b := bank(t, r, 2+r.IntN(4))
 		states := settledStates(b)
 		w := worst(b, states)

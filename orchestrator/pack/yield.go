@@ -18,8 +18,10 @@ type set struct {
 }
 
 // model computes yields. Currents divide by resistance, as they do where
-// open-circuit curves are flat; a slope evens them out, so the pack gives no less
-// than this.
+// open-circuit curves are flat. On a slope the pack gives no less: of strings with
+// one falling curve E over depth x, the deepest has the least E, so that its current
+// f*I + G*(E - mean of E) is at most f*I, and the greatest depth grows no faster than
+// it would on a flat curve.
 type model struct {
 	layout *Layout
 	*numbers
