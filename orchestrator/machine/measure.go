@@ -26,6 +26,9 @@ type measure struct {
 
 	voltage, link     drivers.Microvolts
 	voltageOK, linkOK bool
+	// metered is when the meter's counter last moved.
+	metered   drivers.Instant
+	meterBeat int32
 
 	box, supply, load       int32
 	boxOK, supplyOK, loadOK bool
@@ -42,6 +45,7 @@ type measure struct {
 	chLink, chBoxI    int
 	chBox, chSup, chL int
 	chBeat, chBoxBeat int
+	chMeterBeat       int
 
 	ctx guard.Context // reused, so that a frame allocates nothing
 }
@@ -49,12 +53,13 @@ type measure struct {
 func newMeasure(p *Plan) measure {
 	l := &p.Layout
 	return measure{
-		layout: l, beat: drivers.NoReading, boxBeat: drivers.NoReading,
+		layout: l, beat: drivers.NoReading, boxBeat: drivers.NoReading, meterBeat: drivers.NoReading,
 		cell:      make([]drivers.Microvolts, l.Cells()),
 		chCurrent: l.Find(drivers.ModuleCurrent), chVolt: l.Find(drivers.ModuleVoltage),
 		chLink: l.Find(drivers.LinkVoltage), chBoxI: l.Find(drivers.BoxCurrent),
 		chBox: l.Find(drivers.BoxState), chSup: l.Find(drivers.SupplyState), chL: l.Find(drivers.LoadState),
 		chBeat: l.Find(drivers.MonitorBeat), chBoxBeat: l.Find(drivers.BoxBeat),
+		chMeterBeat: l.Find(drivers.MeterBeat),
 	}
 }
 
@@ -97,6 +102,9 @@ func (m *Machine) measure(f *drivers.Frame) {
 	}
 	s.at = f.At
 
+	if beat, ok := s.bits(f, s.chMeterBeat); ok && beat != s.meterBeat {
+		s.meterBeat, s.metered = beat, f.At
+	}
 	v, ok := s.value(f, s.chVolt)
 	s.voltage, s.voltageOK = drivers.Microvolts(v), ok
 	v, ok = s.value(f, s.chLink)

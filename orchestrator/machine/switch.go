@@ -55,10 +55,10 @@ func (m *Machine) beginSwitch(ins *Switch) {
 		m.taskDone()
 		return
 	}
-	s := &m.meas
+	s, unknown := &m.meas, m.polarityUnknown()
 	switch {
-	case !s.voltageOK || s.voltage <= 0:
-		m.becomeTripped(causePrecharge, guard.Finding{}, "the meter gives no positive voltage across the article, so polarity is unknown (INV-09)")
+	case unknown != "":
+		m.becomeTripped(causePrecharge, guard.Finding{}, unknown)
 		return
 	case !s.still():
 		m.becomeTripped(causePrecharge, guard.Finding{}, "current is not zero before closing")
@@ -69,6 +69,20 @@ func (m *Machine) beginSwitch(ins *Switch) {
 	}
 	m.timer = m.now.Add(storeTimeout)
 	m.emit(Permit{Epoch: m.epoch, Current: m.surge(), Voltage: s.voltage, Contactors: closed | precharging, Bounds: Bounds{Span: ins.Max}})
+}
+
+// polarityUnknown says why the article's polarity is not known now, or nothing:
+// it was read by the meter, and lately. What connects the article goes out between
+// two frames, so that the guard's latest look at the meter's counter may be older.
+func (m *Machine) polarityUnknown() string {
+	s := &m.meas
+	switch age := m.now.Sub(s.metered); {
+	case !s.voltageOK || s.voltage <= 0:
+		return "the meter gives no positive voltage across the article, so polarity is unknown (INV-09)"
+	case age > m.plan.Limits.Stale:
+		return fmt.Sprintf("the meter has not measured for %d ms, so polarity is unknown (INV-09)", age/drivers.Millisecond)
+	}
+	return ""
 }
 
 // surge is the greatest current that closing can explain: the precharge
@@ -149,7 +163,9 @@ func (m *Machine) switchNegative(sig signal) {
 	if sig != onDue {
 		return
 	}
-	switch {
+	switch unknown := m.polarityUnknown(); {
+	case unknown != "":
+		m.becomeTripped(causePrecharge, guard.Finding{}, unknown)
 	case !s.boxOK || s.box&drivers.BoxNegative == 0:
 		m.becomeTripped(causePrecharge, guard.Finding{}, "negative contactor did not close")
 	case !s.linkOK || s.link-w.start > s.voltage/10:

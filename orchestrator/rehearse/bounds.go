@@ -5,6 +5,7 @@ import (
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/drivers/plant"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
@@ -154,11 +155,17 @@ func (w *witness) overstep(format string, args ...any) {
 }
 
 // latest is the longest from a truth to its answer in the article: a reading, the
-// persistence, the way to the instrument, its delay and slew.
+// persistence, the way to the instrument, its delay and slew; and of one that does
+// not answer, as long again until that is seen, half a second more to be sure, and
+// what the contactors take.
 func (w *witness) latest() drivers.Span {
 	p := w.c.plan
 	t := 2*p.Bench.Monitor.Period + p.Bench.Monitor.Window + p.Limits.CurrentPersistence + w.t.Bench.HaltPath
-	return t + max(p.Bench.Supply.Delay+slewing(&p.Bench.Supply), p.Bench.Load.Delay+slewing(&p.Bench.Load))
+	t += max(p.Bench.Supply.Delay+slewing(&p.Bench.Supply), p.Bench.Load.Delay+slewing(&p.Bench.Load))
+	if w.began(virtual.SupplyIgnoresOff, virtual.LoadIgnoresOff, virtual.CommandsIgnored, virtual.DriverHangs) {
+		t += t + drivers.Second/2 + p.Bench.Box.OpeningTime + p.Bench.Box.SwitchTime
+	}
+	return t
 }
 
 func slewing(s *drivers.PowerSpec) drivers.Span {

@@ -139,6 +139,9 @@ func TestRegressions(t *testing.T) {
 			require.NoError(t, err)
 			c := twin.Plain(max(g.Seed, 1))
 			c.Config.Faults = []virtual.Fault{f}
+			if g.SoC != 0 {
+				c.Config.Article.SoC = g.SoC
+			}
 			r, err := twin.Run(c, nil)
 			require.NoError(t, err)
 			assert.True(t, r.Held(), "%s: %v, false %t, missed %t", g.Story, r.Violations, r.FalseTrip, r.Missed)
