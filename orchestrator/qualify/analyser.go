@@ -292,7 +292,7 @@ func (a *Analyser) course(now *reading, counts []int32) {
 	if a.run.spec.Kind == "rest" {
 		if a.quiet, a.wasQuiet = !a.scan.flows(now.i), a.quiet; a.quiet {
 			a.trend.frame(&a.scan, now.at, counts)
-			a.hiss.frame(counts, a.wasQuiet)
+			a.hiss.frame(counts, a.wasQuiet && !a.switched(counts))
 		}
 		return
 	}
@@ -301,6 +301,12 @@ func (a *Analyser) course(now *reading, counts []int32) {
 	if a.ring.len() > 1 {
 		a.curve.frame(&a.scan, a.run, counts, a.ring.row(1))
 	}
+}
+
+// switched says that contactors moved since the frame before: closing on to a link
+// moves the voltages, which is no noise.
+func (a *Analyser) switched(counts []int32) bool {
+	return a.hiss.box >= 0 && a.ring.len() > 1 && counts[a.hiss.box] != a.ring.row(1)[a.hiss.box]
 }
 
 func (a *Analyser) close(r *run) {

@@ -12,10 +12,6 @@ import (
 // (common practice, no source).
 const clockPPM = 50
 
-// edgeVolts is how far, as a share, the voltage at a step's edge lies from its mean
-// (ours): what an edge's instant costs in energy it does not cost in charge alike.
-const edgeVolts = 0.1
-
 // instruments are the sources of uncertainty of one bench. Gain and offset are
 // rectangular within the declared accuracy and the same for every sample of
 // one instrument in one run: they do not average out, and what two figures
@@ -25,23 +21,23 @@ type instruments struct {
 	meterGain, meterOffset *gum.Input
 	clock                  *gum.Input
 	edges                  map[flow]*gum.Input
-	period                 float64 // s: how well a step's edges are known
 	scan                   *scanner
+	hiss                   *hiss
 	errors                 drivers.CellErrors
 	coefficient            Coefficient
 	perKelvin              *gum.Input
 	refGain, refOffset     *gum.Input // 1: what taps have in common, scaled to each
 }
 
-func newInstruments(plan *machine.Plan, s *scanner, c Coefficient) *instruments {
+func newInstruments(plan *machine.Plan, s *scanner, h *hiss, c Coefficient) *instruments {
 	ig, io := s.accuracy(s.current)
 	vg, vo := s.accuracy(s.voltage)
 	return &instruments{
 		shuntGain: gum.Own("shunt gain", ig), shuntOffset: gum.Own("shunt offset", io),
 		meterGain: gum.Own("meter gain", vg), meterOffset: gum.Own("meter offset", vo),
-		clock:  gum.Own("clock", clockPPM*1e-6),
-		edges:  map[flow]*gum.Input{},
-		period: seconds(plan.Bench.Monitor.Period), scan: s,
+		clock: gum.Own("clock", clockPPM*1e-6),
+		edges: map[flow]*gum.Input{},
+		scan:  s, hiss: h,
 		coefficient: c, perKelvin: gum.Own("temperature coefficient", c.Within),
 		errors:  plan.Bench.Monitor.CellErrors,
 		refGain: gum.Own("taps' common gain", 1), refOffset: gum.Own("taps' common offset", 1),
@@ -53,18 +49,16 @@ func newInstruments(plan *machine.Plan, s *scanner, c Coefficient) *instruments 
 func (b *instruments) charge(f flow, into float64) gum.Value {
 	v := gum.Exact(f.q/3600).With(b.shuntGain, f.q/3600).
 		With(b.shuntOffset, into*f.t/3600).With(b.clock, f.q/3600)
-	if f.t > 0 {
-		v = v.With(b.edge(f), f.q/f.t/3600)
-	}
-	return v
+	return v.With(b.edge(f), 1.0/3600)
 }
 
-// edge is how well a flow's beginning and end are known, s: the same for its charge
-// and its energy, so that it cancels in its mean voltage.
+// edge is what the current's steps leave open of a flow's charge, A.s: the same for
+// its charge and its energy, so that it cancels in its mean voltage but for the
+// voltage that the steps had.
 func (b *instruments) edge(f flow) *gum.Input {
 	in := b.edges[f]
 	if in == nil {
-		in = gum.Rectangular("step edges", b.period)
+		in = gum.Normal("step edges", math.Sqrt(f.jumps.q/3), 0)
 		b.edges[f] = in
 	}
 	return in
@@ -76,10 +70,21 @@ func (b *instruments) energy(f flow, into float64) gum.Value {
 		With(b.shuntGain, f.e/3600).With(b.shuntOffset, into*f.vt/3600).
 		With(b.meterGain, f.e/3600).With(b.meterOffset, f.q/3600).
 		With(b.clock, f.e/3600)
-	if f.t > 0 {
-		v = v.With(b.edge(f), f.e/f.t/3600).With(gum.Rectangular("voltage at the edges", b.period), edgeVolts*f.e/f.t/3600)
+	if j := f.jumps; j.q > 0 {
+		mean := j.qv / j.q
+		v = v.With(b.edge(f), mean/3600).
+			With(gum.Normal("voltage at the edges", math.Sqrt(max(j.qvv/j.q-mean*mean, 0)*j.q/3), 0), 1.0/3600)
 	}
 	return v
+}
+
+// tapStep is what a tap's step, V, leaves open of a mean of readings: nothing where
+// their noise reaches half of it.
+func (b *instruments) tapStep(cell int) float64 {
+	if h := b.hiss; h != nil && h.triples >= noisyPairs && deviation(h.squares[cell], h.triples) >= 0.5 {
+		return 0
+	}
+	return b.scan.mul[cell] / 2
 }
 
 // tapCharge is how much charge, in A.s, the tap that ended the run may have

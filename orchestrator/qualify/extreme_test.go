@@ -16,9 +16,13 @@ func TestExtremesHoldTheTruth(t *testing.T) {
 	if testing.Short() {
 		t.Skip("one goroutine's arithmetic")
 	}
-	const seed, draws, n = 11, 200, 6
+	const seed, draws = 11, 200
 	r := rand.New(rand.NewPCG(seed, 1))
-	for _, s := range []float64{0.07, 0.5, 2} {
+	for _, x := range []struct {
+		s float64
+		n int
+	}{{0.01, 6}, {0.07, 6}, {0.5, 6}, {2, 6}, {0.05, 24}} {
+		s, n := x.s, x.n
 		top, span, naive := 0, 0, 0
 		for range draws {
 			y, a := make([]float64, n), make([]float64, n)
@@ -42,8 +46,8 @@ func TestExtremesHoldTheTruth(t *testing.T) {
 		}
 		for what, hits := range map[string]int{"greatest": top, "range": span} {
 			share := float64(hits) / draws
-			t.Logf("deviation %g: %s held in %.1f %%", s, what, 100*share)
-			assert.InDelta(t, 0.9545, share, 0.05, "seed %d, deviation %g: %s", seed, s, what)
+			t.Logf("%d with deviation %g: %s held in %.1f %%", n, s, what, 100*share)
+			assert.InDelta(t, 0.9545, share, 0.05, "seed %d, %d with deviation %g: %s", seed, n, s, what)
 		}
 		if s <= 0.5 {
 			assert.Greater(t, float64(naive)/draws, 0.65, "seed %d, deviation %g: the range that is read", seed, s)

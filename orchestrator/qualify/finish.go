@@ -16,7 +16,7 @@ func (a *Analyser) Finish() *Figures {
 	}
 	a.pulses.finish()
 	a.settle()
-	b := newInstruments(a.plan, &a.scan, a.coefficient)
+	b := newInstruments(a.plan, &a.scan, &a.hiss, a.coefficient)
 	out := &Figures{
 		Module: a.plan.Module, Profile: a.plan.Profile, Bench: a.plan.Bench.Name, Steps: a.steps,
 		Frames: a.frames, Left: a.left.disordered + a.left.misfit + a.left.repeated + a.left.blind,

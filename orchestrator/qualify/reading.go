@@ -29,8 +29,11 @@ type scanner struct {
 	voltage      int
 	monitorBeat  int
 	meterBeat    int
-	mul, off     []float64 // V, A or K
-	near         float64   // A: no more than this is no current
+	mul, off     []float64  // V, A or K
+	near         float64    // A: no more than this is no current
+	period       float64    // s, of the monitor's readings
+	lead         float64    // s, by how much later than the current the voltage is read
+	slew         [2]float64 // A/s, declared, of what drains and of what charges; 0 unknown
 }
 
 func (s *scanner) init(plan *machine.Plan) {
@@ -57,6 +60,9 @@ func (s *scanner) init(plan *machine.Plan) {
 		s.mul[i] = float64(c.Scale.Num) / float64(c.Scale.Den) * unit
 		s.off[i] = float64(c.Scale.Offset) * unit
 	}
+	s.period = seconds(plan.Bench.Monitor.Period)
+	s.slew = [2]float64{float64(plan.Bench.Load.Slew) * 1e-6, float64(plan.Bench.Supply.Slew) * 1e-6}
+	s.lead = s.lateness(s.voltage).by
 	s.near = float64(plan.Limits.NearZero) * 1e-6
 }
 

@@ -117,17 +117,27 @@ func (r *resist) conditions(c Coefficient) string {
 // ohms is dV/dI in mOhm, corrected to 25 degC where a coefficient is declared.
 // Both edges share gain and offset: the offset cancels. Each reading adds its
 // noise, at least that of its step.
-func (r *resist) ohms(b *instruments, dv float64, gain *gum.Input, noise, step float64) gum.Value {
+func (r *resist) ohms(b *instruments, dv float64, gain *gum.Input, noise, step float64, late lateness) gum.Value {
 	x := dv / r.di * 1000
 	v := gum.Exact(x).With(b.shuntGain, -x).With(gain, x).
 		With(gum.Rectangular("time of the edge", r.late), r.drift*x).
+		With(gum.Rectangular("skew", late.within), r.drift*x).
 		With(gum.Rectangular("current step", b.scan.mul[b.scan.current]/2*math.Sqrt2), -x/r.di)
 	if floor := step / math.Sqrt(12); noise <= floor {
 		v = v.With(gum.Rectangular("reading step", step/2*math.Sqrt2), 1000/r.di)
 	} else {
-		v = v.With(gum.Normal("noise", noise*math.Sqrt2, r.dof), 1000/r.di)
+		v = v.With(gum.Normal("noise", noise*r.twice(), r.dof), 1000/r.di)
 	}
 	return r.correct(b, v)
+}
+
+// twice is the noise of a difference relative to one reading's: of one before the
+// edge, and of what lies between two after it.
+func (r *resist) twice() float64 {
+	if r.blend == 0 {
+		return math.Sqrt2
+	}
+	return math.Hypot(1, r.blend)
 }
 
 // correct brings a resistance to 25 degC: R = R25*(1 + a*(T - 25)). The sensors'
@@ -167,7 +177,7 @@ func (p *pulses) module(b *instruments, r *resist, name string, pulses int) Figu
 	if !r.dvOK {
 		return unproven(name, "mOhm", r.label+": the meter did not measure at that time")
 	}
-	v := r.ohms(b, r.dv, b.meterGain, r.meter, b.scan.mul[b.scan.voltage])
+	v := r.ohms(b, r.dv, b.meterGain, r.meter, b.scan.mul[b.scan.voltage], r.volts)
 	f := figure(name, "mOhm", v).because(r.conditions(b.coefficient)).
 		with(fmt.Sprintf("%s, %.3g A at %.1f degC; the latest of %d pulses", r.label, math.Abs(r.di), r.temp, pulses))
 	return r.at(f, b.coefficient)
@@ -186,7 +196,7 @@ func (p *pulses) cell(b *instruments, r *resist, name string, c int) Figure {
 
 // cellOhms is one cell's resistance in mOhm.
 func (r *resist) cellOhms(b *instruments, c int) gum.Value {
-	return r.ohms(b, r.cells[c], b.cellGain(c), r.noise[c], b.scan.mul[c])
+	return r.ohms(b, r.cells[c], b.cellGain(c), r.noise[c], b.scan.mul[c], r.taps)
 }
 
 // reference is the result by which cells are compared: the longest time of a
@@ -215,7 +225,7 @@ func (p *pulses) spread(b *instruments, r *resist) Figure {
 	}
 	lo, hi := slices.Index(x, slices.Min(x)), slices.Index(x, slices.Max(x))
 	noise := math.Hypot(max(r.noise[lo], p.scan.mul[lo]/math.Sqrt(12)), max(r.noise[hi], p.scan.mul[hi]/math.Sqrt(12)))
-	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*math.Sqrt2/math.Abs(r.di)/median, r.dof)).
+	v := gum.New(100*(x[hi]-x[lo])/median, gum.Normal("noise", 100*noise*r.twice()/math.Abs(r.di)/median, r.dof)).
 		With(b.cellGain(lo), 100*x[lo]/median).With(b.cellGain(hi), 100*x[hi]/median)
 	return figure(ResistanceSpread, "%", v).because(r.conditions(b.coefficient)).
 		with(fmt.Sprintf("cell %d highest, cell %d lowest; of the median %.4g mOhm", hi+1, lo+1, median*1000))

@@ -145,7 +145,7 @@ func (x *rested) apart(b *instruments) band {
 	for c, v := range x.cells {
 		if !math.IsNaN(v) {
 			gain, offset := b.scan.accuracy(c)
-			y, a = append(y, 1000*v), append(a, 1000*(gain*v+offset+b.scan.mul[c]/2))
+			y, a = append(y, 1000*v), append(a, 1000*(gain*v+offset+b.tapStep(c)))
 		}
 	}
 	return rangeOf(y, a)

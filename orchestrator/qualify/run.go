@@ -12,13 +12,17 @@ import (
 
 // flow is what went one way: charge in A.s, energy in J, both positive, the
 // time in s and the integral of voltage over it in V.s.
-type flow struct{ q, e, t, vt float64 }
+type flow struct {
+	q, e, t, vt float64
+	jumps       jumps
+}
 
 func (f *flow) add(g flow) {
 	f.q += g.q
 	f.e += g.e
 	f.t += g.t
 	f.vt += g.vt
+	f.jumps.add(g.jumps)
 }
 
 // run is one pass of one step.
@@ -29,6 +33,7 @@ type run struct {
 	begun, ended drivers.Instant
 
 	in, out flow
+	jump    jump
 	blind   float64 // s with current but without the meter's voltage
 
 	started      bool
@@ -150,6 +155,7 @@ func (r *run) add(s *scanner, p, q *reading, missing drivers.Span) {
 		return
 	}
 	r.gap = max(r.gap, missing)
+	r.jumped(s, p, q)
 	if !s.flows(p.i) && !s.flows(q.i) {
 		return // what a shunt reads at rest is its offset
 	}
@@ -157,7 +163,9 @@ func (r *run) add(s *scanner, p, q *reading, missing drivers.Span) {
 	charge := (p.i + q.i) / 2 * dt
 	f := flow{q: charge, t: dt}
 	if p.vOK && q.vOK {
-		f.e = (p.v*p.i + q.v*q.i) / 2 * dt
+		// The meter reads later than the shunt's averaging, by s.lead: its voltage is
+		// brought back by what it moved in between.
+		f.e = (p.v*p.i+q.v*q.i)/2*dt - s.lead*(p.i+q.i)/2*(q.v-p.v)
 		f.vt = (p.v + q.v) / 2 * dt
 	} else {
 		r.blind += dt
@@ -172,6 +180,7 @@ func (r *run) add(s *scanner, p, q *reading, missing drivers.Span) {
 
 // close finds the cell that stood highest or lowest when current last flowed.
 func (r *run) close(a *Analyser) {
+	r.landed(&a.scan)
 	if r.sign == 0 || r.extremeCell < 0 {
 		return
 	}

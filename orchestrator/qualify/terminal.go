@@ -33,7 +33,7 @@ func (p *pulses) terminals(b *instruments) []Figure {
 		if !ok {
 			return []Figure{unproven(TerminalResistance, "mOhm", r.label+": a cell gave no reading")}
 		}
-		values = append(values, v.With(gum.Normal("noise", p.terminalNoise(r)*math.Sqrt2, r.dof), 1))
+		values = append(values, v.With(gum.Normal("noise", p.terminalNoise(r)*r.twice(), r.dof), 1))
 	}
 	if len(values) == 0 {
 		if !p.planned[0] && !p.planned[1] {
@@ -60,7 +60,8 @@ func (p *pulses) terminal(b *instruments, r *resist) (gum.Value, bool) {
 		}
 	}
 	whole := r.dv / r.di * 1000
-	v = gum.Add(gum.Exact(whole-sum), v).With(b.meterGain, whole).With(b.shuntGain, -(whole - sum))
+	v = gum.Add(gum.Exact(whole-sum), v).With(b.meterGain, whole).With(b.shuntGain, -(whole-sum)).
+		With(gum.Rectangular("skew", r.taps.within+r.volts.within), r.drift*whole)
 	return v, !math.IsNaN(sum)
 }
 

@@ -12,9 +12,10 @@ import (
 )
 
 // History is what the plant knew of one run: its channels in base units (uV,
-// uA, mK) and without errors, at each sweep of the monitor and, where current rises, about
-// every millisecond; and the run's records in their places. Other benches' errors
-// can be drawn over it as often as one likes.
+// uA, mK) and without errors, at each sweep of the monitor and, where current moves,
+// about every millisecond; and the run's records in their places. Other benches'
+// errors, and the instants at which they read, can be drawn over it as often as one
+// likes.
 type History struct {
 	Ended  machine.Outcome
 	Reason string
@@ -39,6 +40,7 @@ type told struct {
 type planes struct {
 	cells, temps, current, voltage, beat, meterBeat int
 	first                                           int // temperature
+	read                                            []int
 }
 
 // trueLayout is the layout of the truth: the same channels, readings in
@@ -70,6 +72,12 @@ func (s *Study) newHistory() (*History, error) {
 	if h.planes.current < 0 || h.planes.voltage < 0 || h.planes.beat < 0 {
 		return nil, fmt.Errorf("study: bench %s measures no module current, no module voltage or does not count its sweeps", s.plan.Bench.Name)
 	}
+	for i, c := range layout.Channels {
+		switch c.Kind {
+		case drivers.CellVoltage, drivers.Temperature, drivers.ModuleVoltage, drivers.ModuleCurrent:
+			h.planes.read = append(h.planes.read, i)
+		}
+	}
 	return h, nil
 }
 
@@ -83,7 +91,12 @@ func (h *History) see(at drivers.Instant, b *virtual.Bench, said []int32, sweep 
 	}
 	row := len(h.counts)
 	h.counts = append(h.counts, said...)
-	counts := h.counts[row:]
+	h.truth(b, h.counts[row:])
+	h.at, h.sweep = append(h.at, at), append(h.sweep, sweep)
+}
+
+// truth puts what the plant knows into a row.
+func (h *History) truth(b *virtual.Bench, counts []int32) {
 	m := b.Plant().Module()
 	for k := range h.planes.cells {
 		counts[k] = micro(m.Tap(k))
@@ -92,7 +105,6 @@ func (h *History) see(at drivers.Instant, b *virtual.Bench, said []int32, sweep 
 		counts[h.planes.first+j] = micro(m.Kelvin(b.SensorCell(j)) / 1e3) // mK
 	}
 	counts[h.planes.current], counts[h.planes.voltage] = micro(m.Current()), micro(m.TerminalVoltage())
-	h.at, h.sweep = append(h.at, at), append(h.sweep, sweep)
 }
 
 func (h *History) drop() {
@@ -113,7 +125,7 @@ func (h *History) Truth() *qualify.Figures {
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
 	next := 0
 	for k, at := range h.at {
-		next = h.tell(a, next, k)
+		next = h.tellRows(a, next, k)
 		copy(f.Counts, h.row(k))
 		// Every row is news, also between the sweeps.
 		f.Counts[h.planes.beat] = int32(k)
@@ -123,20 +135,30 @@ func (h *History) Truth() *qualify.Figures {
 		f.At, f.Seq = at, uint64(k)
 		a.Frame(&f)
 	}
-	h.tell(a, next, len(h.at))
+	h.tellRows(a, next, len(h.at))
 	return a.Finish()
 }
 
-// tell gives the records before a row and returns the next one.
-func (h *History) tell(a *qualify.Analyser, next, row int) int {
+// tellRows gives the records before a row and returns the next one.
+func (h *History) tellRows(a *qualify.Analyser, next, row int) int {
 	for ; next < len(h.told) && h.told[next].rows <= row; next++ {
 		a.Record(h.told[next].at, h.told[next].rec)
 	}
 	return next
 }
 
-// moved is the least rise of the current's magnitude, A, that is looked at between
-// sweeps: where a pulse begins must be known to the millisecond.
+// tell gives the records before an instant, as a clock stamps them that is so much
+// too fast, and returns the next one.
+func (h *History) tell(a *qualify.Analyser, next int, before drivers.Instant, fast float64) int {
+	for ; next < len(h.told) && h.told[next].at < before; next++ {
+		a.Record(h.stamp(h.told[next].at, fast), h.told[next].rec)
+	}
+	return next
+}
+
+// moved is the least change of the current, A, that is looked at between sweeps:
+// where a pulse begins and a step ends must be known to the millisecond, since
+// benches read at instants of their own.
 const moved = 0.01
 
 // witness keeps a history while a run goes on.
@@ -146,16 +168,30 @@ type witness struct {
 	last []int32 // of what was said
 	beat int32
 	amps float64
+	// before is the row of the step before, at its instant.
+	before   []int32
+	beforeAt drivers.Instant
 }
 
-// Stepped looks at what happens between sweeps.
+// Stepped looks at what happens between sweeps: what the current was when it began to
+// move, and then each step.
 func (w *witness) Stepped(b *virtual.Bench) {
-	amps := b.Plant().Module().Current()
-	if w.last == nil || math.Abs(amps)-math.Abs(w.amps) < moved {
+	if w.last == nil {
+		return
+	}
+	h, amps := w.h, b.Plant().Module().Current()
+	if math.Abs(amps-w.amps) < moved {
+		w.before = append(w.before[:0], w.last...)
+		h.truth(b, w.before)
+		w.beforeAt = b.Now()
 		return
 	}
 	w.amps = amps
-	w.h.see(b.Now(), b, w.last, false)
+	if n := len(h.at); w.beforeAt > h.at[n-1] {
+		h.counts = append(h.counts, w.before...)
+		h.at, h.sweep = append(h.at, w.beforeAt), append(h.sweep, false)
+	}
+	h.see(b.Now(), b, w.last, false)
 }
 
 // Swept does nothing: the frame comes when it is fetched.

@@ -136,56 +136,72 @@ func (s *Study) instruments(r *rand.Rand, h *History) []instrument {
 }
 
 // Measure computes the run's figures as another bench would have read them, whose
-// errors are the seed's.
+// errors and instants are the seed's: it sweeps as often, and begins anywhere within
+// a period.
 func (s *Study) Measure(h *History, seed uint64) *qualify.Figures {
 	r := rand.New(rand.NewPCG(seed, 0x6d656173))
 	bench := s.instruments(r, h)
+	phase := drivers.Span(r.Float64() * float64(s.plan.Bench.Monitor.Period))
+	fast := clockError * even(r)
 	a := qualify.New(s.plan)
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
-	read := func(i, k int) {
-		q := &bench[i]
-		v := h.past(i, k, q.late)
-		f.Counts[i] = int32(math.Floor(v*q.slope + q.zero + q.noise*r.NormFloat64() + 0.5))
-	}
-	next := 0
+	next, row := 0, 0
 	for k, at := range h.at {
-		next = h.tell(a, next, k)
 		if !h.sweep[k] {
 			continue
 		}
-		copy(f.Counts, h.row(k))
-		for c := range h.planes.cells {
-			read(c, k)
+		at = at.Add(phase)
+		if row = h.until(row, at); row+1 == len(h.at) {
+			break
 		}
-		for j := range h.planes.temps {
-			read(h.planes.first+j, k)
+		next = h.tell(a, next, at, fast)
+		copy(f.Counts, h.row(row))
+		f.Counts[h.planes.beat] = int32(k)
+		for _, i := range h.planes.read {
+			q := &bench[i]
+			v := h.between(i, row, at.Add(-q.late))
+			f.Counts[i] = int32(math.Floor(v*q.slope + q.zero + q.noise*r.NormFloat64() + 0.5))
 		}
-		read(h.planes.current, k)
-		read(h.planes.voltage, k)
-		f.At, f.Seq = at, uint64(k)
+		f.At, f.Seq = h.stamp(at, fast), uint64(k)
 		a.Frame(&f)
 	}
-	h.tell(a, next, len(h.at))
+	h.tell(a, next, h.at[len(h.at)-1].Add(drivers.Second), fast)
 	return a.Finish()
 }
 
-// past is a channel's truth a little before row k, on a straight line between
-// rows.
-func (h *History) past(i, k int, late drivers.Span) float64 {
+// clockError bounds the error of a bench's clock: a quartz crystal's (common
+// practice, no source).
+const clockError = 50e-6
+
+// stamp is an instant as a clock that is that much too fast shows it.
+func (h *History) stamp(at drivers.Instant, fast float64) drivers.Instant {
+	return at.Add(drivers.Span(math.Round(float64(at.Sub(h.at[0])) * fast)))
+}
+
+// until is the last row at or before an instant, at the given one or later.
+func (h *History) until(row int, at drivers.Instant) int {
+	for row+1 < len(h.at) && h.at[row+1] <= at {
+		row++
+	}
+	return row
+}
+
+// between is a channel's truth at an instant, on a straight line between rows; it
+// is in the given row, or a little before.
+func (h *History) between(i, k int, at drivers.Instant) float64 {
 	w := len(h.layout.Channels)
-	at := h.at[k] - drivers.Instant(late)
-	for k > 0 && h.at[k-1] > at {
+	for k > 0 && h.at[k] > at {
 		k--
 	}
-	v := float64(h.counts[k*w+i])
-	if k == 0 || h.at[k] <= at {
-		return v
+	u := float64(h.counts[k*w+i])
+	if h.at[k] >= at || k+1 == len(h.at) {
+		return u
 	}
-	u := float64(h.counts[(k-1)*w+i])
+	v := float64(h.counts[(k+1)*w+i])
 	if u == v {
 		return v
 	}
-	return u + (v-u)*float64(at-h.at[k-1])/float64(h.at[k]-h.at[k-1])
+	return u + (v-u)*float64(at-h.at[k])/float64(h.at[k+1]-h.at[k])
 }
 
 // Covers are the module's proven figures of a measured run beside those of the
