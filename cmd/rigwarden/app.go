@@ -105,7 +105,7 @@ func (a *app) root() *cobra.Command {
 		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.virtualCmd(),
 		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
 		a.rehearseCmd(), a.studyCmd(), a.figuresCmd(), a.driverCmd(), a.noticeCmd(), a.versionCmd(),
-		a.verifyCmd(), a.recordCmd(), a.compareCmd(), a.progressCmd(), a.packCmd(),
+		a.verifyCmd(), a.recordCmd(), a.compareCmd(), a.progressCmd(), a.packCmd(), a.proveCmd(),
 	)
 	a.tellUsage(root)
 	completeNames(root)

@@ -98,6 +98,7 @@ func (m *Machine) proofArm() bool {
 	}
 	p.armed = true
 	if e.Ask != "" {
+		m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: "asks a person: " + e.Ask})
 		m.emit(Notify{Severity: SeverityAsk, Text: e.Ask})
 	}
 	return true

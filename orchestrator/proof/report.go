@@ -205,6 +205,9 @@ func (r *Reader) row(ins *machine.Instruction, virtual bool, touched *machine.Li
 		out.ToOff, out.ToZero, out.ToOpen = p.ToOff, p.ToZero, p.ToOpen
 		out.Links, out.Untouched, out.ZeroBy, out.OpenBy = names(links), names(all&^links), p.ZeroBy, p.OpenBy
 		out.Value, out.Limit = p.Finding.Value, p.Limit
+		if p.Protection == machine.ProveDischargeHigh {
+			out.Limit = -p.Limit // as the reading, out of the article
+		}
 		if f := p.Finding; f.Cause != guard.CauseNone {
 			out.What = guard.Describe(f, &r.plan.Layout)
 			if f.Channel >= 0 && f.Channel < len(r.plan.Layout.Channels) {
