@@ -141,7 +141,9 @@ func nearer(x float64) float64 {
 	if x < 0 {
 		x = -x
 	}
-	x = min(x, 1)
+	if x > 1 { // plain: the builtin min minds NaN and the sign of 0, for every cell and step
+		x = 1
+	}
 	return x - float64(0.5*float64(x*x))
 }
 

@@ -325,6 +325,6 @@ func (m *monitor) blank() {
 // SensorCell returns the cell that temperature sensor j sits on: they are
 // spread evenly over the stack.
 func (b *Bench) SensorCell(j int) int {
-	m := b.cfg.Bench.Monitor
+	m := &b.cfg.Bench.Monitor
 	return min((2*j+1)*m.Cells/(2*m.Temps), b.module.Len()-1)
 }

@@ -36,7 +36,7 @@ func TestCommitsWhileNothingFails(t *testing.T) {
 	fewer := (len(h[0].Acts) - len(h[1].Acts)) / 4
 	commits := int(h[0].Length / (500 * drivers.Millisecond))
 	t.Logf("%s of rig time, %d commits, %d acts fewer", seconds(h[0].Length), commits, fewer)
-	assert.InDelta(t, commits, fewer, 0.15*float64(commits), "of %d acts %d are left", len(h[0].Acts), len(h[1].Acts))
+	assert.InDelta(t, commits, fewer, 0.25*float64(commits), "of %d acts %d are left", len(h[0].Acts), len(h[1].Acts))
 }
 
 // INV-07, INV-14: where the process dies or the disk fails, a long profile's

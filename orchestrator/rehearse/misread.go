@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/plant"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -49,55 +50,19 @@ func (w *witness) frame(f *drivers.Frame) {
 		s.reads, s.taps = make([]float64, cells), make([]float64, cells)
 		s.reset(now)
 	}
-	put := func(at int, off float64) { s.least[at] = min(s.least[at], off) }
-	read := func(at int) (v float64, ok bool) {
-		if f.Counts[at] == drivers.NoReading { // which is noticed as such
-			return 0, false
-		}
-		return float64(l.Channels[at].Scale.Value(f.Counts[at])), true
-	}
-	hot, cold := math.Inf(-1), math.Inf(1)
-	n := min(cells, m.Len()) // the article may be another one
-	for k := range n {
-		v, ok := read(l.Cell(k))
-		if !ok {
-			v = math.NaN()
-		}
-		s.reads[k], s.taps[k] = v, m.Tap(k)*1e6
-	}
-	off := func(k, truth int) float64 {
-		d := math.Abs(s.reads[k] - s.taps[truth])
-		if d != d {
-			return 0
-		}
-		return d
-	}
-	for k := range n {
-		e := off(k, k)
-		// Two readings that have changed places err by how far each is off the other
-		// cell: every limit is the same for all cells, so that none is hidden.
-		if k > 0 {
-			e = min(e, max(off(k, k-1), off(k-1, k)))
-		}
-		if k+1 < n {
-			e = min(e, max(off(k, k+1), off(k+1, k)))
-		}
-		put(k, e)
-		kelvin := m.Kelvin(k) * 1e3
-		hot, cold = max(hot, kelvin), min(cold, kelvin)
-	}
+	s.lookAtTaps(f, l, m)
 	hottest, coldest := math.Inf(-1), math.Inf(1)
 	for j := range temps {
-		v, ok := read(l.Temp(j))
-		if !ok {
-			put(cells+j, 0)
+		v := reading(f, l, l.Temp(j))
+		if v != v {
+			s.put(cells+j, 0)
 			continue
 		}
-		put(cells+j, math.Abs(v-m.Kelvin(w.rig.SensorCell(j))*1e3))
+		s.put(cells+j, math.Abs(v-m.Kelvin(w.rig.SensorCell(j))*1e3))
 		hottest, coldest = max(hottest, v), min(coldest, v)
 	}
-	put(cells+temps, max(0, hot-hottest))
-	put(cells+temps+1, max(0, coldest-cold))
+	s.put(cells+temps, max(0, w.ends.hot*1e3-hottest))
+	s.put(cells+temps+1, max(0, coldest-w.ends.cold*1e3))
 	if now.Sub(s.block) < errorSpan {
 		return
 	}
@@ -113,6 +78,57 @@ func (w *witness) frame(f *drivers.Frame) {
 		}
 	}
 	s.reset(now)
+}
+
+// reading is what a channel reads, uV or mK; NaN without a reading, which is
+// noticed as such.
+func reading(f *drivers.Frame, l *drivers.Layout, at int) float64 {
+	if f.Counts[at] == drivers.NoReading {
+		return math.NaN()
+	}
+	return float64(l.Channels[at].Scale.Value(f.Counts[at]))
+}
+
+// lookAtTaps compares the taps' readings with the truth.
+func (s *misread) lookAtTaps(f *drivers.Frame, l *drivers.Layout, m *plant.Module) {
+	n := min(len(s.reads), m.Len()) // the article may be another one
+	for k := range n {
+		s.reads[k], s.taps[k] = reading(f, l, l.Cell(k)), m.Tap(k)*1e6
+	}
+	for k := range n {
+		e := s.off(k, k)
+		// Two readings that have changed places err by how far each is off the other
+		// cell: every limit is the same for all cells, so that none is hidden.
+		for _, j := range [...]int{k - 1, k + 1} {
+			if j < 0 || j >= n {
+				continue
+			}
+			both := s.off(k, j)
+			if other := s.off(j, k); other > both {
+				both = other
+			}
+			if both < e {
+				e = both
+			}
+		}
+		s.put(k, e)
+	}
+}
+
+// off is how far tap k reads from the truth of tap j; 0 where it does not read.
+func (s *misread) off(k, j int) float64 {
+	d := math.Abs(s.reads[k] - s.taps[j])
+	if d != d {
+		return 0
+	}
+	return d
+}
+
+// put keeps the least error of each reading.
+func (s *misread) put(at int, off float64) {
+	if off < s.least[at] {
+		s.least[at] = off
+	}
 }
 
 func (e *SensorError) raise(at int, to float64) {

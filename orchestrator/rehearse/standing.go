@@ -91,15 +91,12 @@ func (w *witness) afterTrip(flows bool) {
 // than the maker allows, whatever the sensors say (INV-10, INV-15).
 func (w *witness) warmth(amps, near float64) {
 	s, now := &w.stand, w.rig.Now()
-	maker, m := &w.t.Module.Maker, w.rig.Plant().Module()
+	maker := &w.t.Module.Maker
 	if amps <= near {
 		s.warm, s.empty = 0, 0
 		return
 	}
-	cold, hot, low := math.Inf(1), math.Inf(-1), math.Inf(1)
-	for k := range m.Len() {
-		cold, hot, low = min(cold, m.Kelvin(k)), max(hot, m.Kelvin(k)), min(low, m.Voltage(k))
-	}
+	cold, hot, low := w.ends.cold, w.ends.hot, w.ends.low
 	lasting := func(since *drivers.Instant, is bool, most drivers.Span) bool {
 		switch {
 		case !is:

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/plant"
 )
 
 // truthSeen is what the plant's truth was at the frames of a campaign.
@@ -17,9 +18,36 @@ type truthSeen struct {
 	both  int             // frames in a row with current in supply and load
 }
 
+// ends are the highest and lowest voltage, V, and temperature, K, of the true
+// cells.
+type ends struct{ high, low, hot, cold float64 }
+
+// endsOf compares plainly: the builtin min and max mind NaN, and take as long as
+// all else that a judge does with a frame.
+func endsOf(m *plant.Module) ends {
+	e := ends{math.Inf(-1), math.Inf(1), math.Inf(-1), math.Inf(1)}
+	for k := range m.Len() {
+		v, t := m.Voltage(k), m.Kelvin(k)
+		if v > e.high {
+			e.high = v
+		}
+		if v < e.low {
+			e.low = v
+		}
+		if t > e.hot {
+			e.hot = t
+		}
+		if t < e.cold {
+			e.cold = t
+		}
+	}
+	return e
+}
+
 // turn is called whenever a frame was due, whether it came or not.
 func (w *witness) turn() {
 	now, s := w.rig.Now(), &w.truth
+	w.ends = endsOf(w.rig.Plant().Module())
 	w.settle()
 	w.stepped()
 	w.stands()
@@ -30,12 +58,8 @@ func (w *witness) turn() {
 	near := float64(p.Limits.NearZero) / 1e6
 	flows := math.Abs(amps) > near || plant.SupplyCurrent() > near || plant.LoadCurrent() > near
 
-	high, low := math.Inf(-1), math.Inf(1)
-	hot, cold := math.Inf(-1), math.Inf(1)
-	for k := range m.Len() {
-		high, low = max(high, m.Voltage(k)), min(low, m.Voltage(k))
-		hot, cold = max(hot, m.Kelvin(k)), min(cold, m.Kelvin(k))
-	}
+	high, low := w.ends.high, w.ends.low
+	hot, cold := w.ends.hot, w.ends.cold
 	l := &p.Limits
 	out := high > float64(l.CellMax)/1e6 || low < float64(l.CellMin)/1e6 || hot > float64(l.TempMax)/1e3 ||
 		amps > float64(l.ChargeMax+l.CurrentTolerance)/1e6 || -amps > float64(l.DischargeMax+l.CurrentTolerance)/1e6

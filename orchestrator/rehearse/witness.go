@@ -60,6 +60,7 @@ type witness struct {
 	trips       []Trip
 	violations  []Violation
 	truth       truthSeen
+	ends        ends // of the truth, at the latest frame
 	misread     misread
 	data        *looked // nil while no process looks
 	touched     touched
