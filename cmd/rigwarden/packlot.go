@@ -173,6 +173,7 @@ func (o *lot) fill(f *packPlanFlags, list []qualified, l *pack.Layout) error {
 	o.leaks(list, l)
 	o.notes = append(o.notes,
 		"Resistance shares currents by "+o.resistance+"; joints and leads of the pack itself are not in it and can be more than the modules differ by.",
+		"Verdicts are taken as they are stored: rigwarden verify tells whether a record still follows from its data.",
 		"Currents are those of a flat open-circuit curve. Before strings are connected: rigwarden pack check.")
 	return nil
 }
