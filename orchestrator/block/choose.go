@@ -29,6 +29,7 @@ type trial struct {
 	x, ref, edges []int32
 	gain          int64
 	from          int // counts before it are not judged
+	brief, steady bool
 }
 
 // newTrial takes the middle of x, or where the reference has edges the stretch
@@ -41,7 +42,7 @@ func (e *Encoder) newTrial(x []int32, gain int64) trial {
 	}
 	from := max(0, min(middle-window/2, len(x)-window))
 	to := min(len(x), from+window)
-	t := trial{x: x[from:to], gain: gain}
+	t := trial{x: x[from:to], gain: gain, brief: e.Brief, steady: len(e.edges) == 0}
 	t.from = max(min(trialWarm, len(t.x)/4), 1) + 1
 	if gain != 0 {
 		t.ref = e.ref[from:to]
@@ -56,7 +57,10 @@ func (e *Encoder) newTrial(x []int32, gain int64) trial {
 	return t
 }
 
-// choosePredictor returns the predictor that costs least on the trial.
+// choosePredictor returns the predictor that costs least on the trial. Where the
+// reference has no edges a tracker's cost falls and rises again with its share, so
+// that the search begins with the slowest, which most series want, and ends where
+// one costs more than that before it.
 func choosePredictor(t trial) predictor {
 	best, least := tracker1, 1<<62
 	if t.gain == 0 {
@@ -65,13 +69,18 @@ func choosePredictor(t trial) predictor {
 		if l < least {
 			best, least = linear, l
 		}
-		if len(t.x) < trialFewest {
+		if len(t.x) < trialFewest || t.brief {
 			return best
 		}
 	}
-	for p := tracker1; p <= trackerLast; p++ {
-		if c := t.tracker(p, least); c < least {
-			best, least = p, c
+	tracks := false
+	for p := trackerLast; p >= tracker1; p-- {
+		c := t.tracker(p, least)
+		if c >= least && tracks && t.steady {
+			break
+		}
+		if c < least {
+			best, least, tracks = p, c, true
 		}
 	}
 	return best

@@ -33,6 +33,9 @@ type Encoder struct {
 	// measured current; negative where there is none. The result is lossless
 	// whatever it says.
 	Reference int
+	// Brief packs faster and less tightly, for what will soon be packed again: it
+	// compares the simplest predictors only. It may change from block to block.
+	Brief bool
 
 	clock      [clockColumns][]int32
 	filled     []int32 // the series at hand with its gaps filled
@@ -216,7 +219,7 @@ func (e *Encoder) plan(s int, x []int32, referable bool) {
 		p.model.predictor = constant
 		return
 	}
-	if referable && len(e.edges) > 0 {
+	if referable && len(e.edges) > 0 && !e.Brief {
 		p.model.gain = chooseGain(x, e.ref, e.edges)
 	}
 	p.model.predictor = choosePredictor(e.newTrial(x, p.model.gain))

@@ -191,6 +191,8 @@ func (r *Recorder) packPiece(w *work, p piece, frames *block.Columns, text []byt
 	}
 	if p.frames > 0 {
 		p.firstAt, p.lastAt = extremes(frames.At)
+		r.encoder.Brief = true // the chunk will be packed as a whole
+		defer func() { r.encoder.Brief = false }()
 		if p.block, err = r.encoder.Encode(nil, frames); err != nil {
 			return fmt.Errorf("run %s: frames from %d: %w", r.ID(), p.frame0, err)
 		}
