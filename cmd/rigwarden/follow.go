@@ -125,12 +125,16 @@ func (f *follower) head() {
 // line takes in one recorded line and shows what a person wants to see of it.
 func (f *follower) line(ctx context.Context, l *rigwardenv1.EventLine) error {
 	r, ok := f.story.add(l)
+	b, looked := f.story.balance(l)
 	if f.a.json {
 		return nil
 	}
 	at := clockSpan(l.GetAtUs() - f.run.GetStartedUs())
-	if !ok {
-		return nil
+	if looked {
+		f.looked(at, &b)
+	}
+	if !ok || r.Kind == machine.RecordNote && strings.HasPrefix(r.Text, "imbalance ") {
+		return nil // the latter was shown with the look it sums up
 	}
 	switch r.Kind {
 	case machine.RecordEnd:
@@ -141,6 +145,14 @@ func (f *follower) line(ctx context.Context, l *rigwardenv1.EventLine) error {
 		f.say(at, "TRIP: "+r.Text)
 	}
 	return nil
+}
+
+// looked shows a look at the balance and, under it, each cell.
+func (f *follower) looked(at string, b *balanceTold) {
+	f.say(at, b.sum())
+	for _, line := range b.lines() {
+		f.p.say(strings.Repeat(" ", 10) + line)
+	}
 }
 
 // say shows a sentence, wrapped.

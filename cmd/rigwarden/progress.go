@@ -84,6 +84,9 @@ func statusBlock(b *rigwardenv1.BenchStatus) []string {
 		fmt.Sprintf("%s  %s  %s  highest %s  lowest %s  %s", maybe(b.VoltageUv, volts), maybe(b.CurrentUa, amps), ampHours(b.GetStepChargeNc()),
 			cell(b.CellHighUv, b.GetCellHigh()), cell(b.CellLowUv, b.GetCellLow()), temperatures(b)),
 	}
+	if b.GetBalance() != nil && b.GetKind() == "balance" {
+		lines = append(lines, balancing(b))
+	}
 	if b.GetLatched() != "" {
 		lines = append(lines, "LATCHED: "+clip(b.GetLatched(), 88))
 	}

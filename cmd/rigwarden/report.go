@@ -18,6 +18,7 @@ type report struct {
 	Run     map[string]any   `json:"run"`
 	Steps   []stepTold       `json:"steps"`
 	Trip    *tripTold        `json:"trip"`
+	Balance *balanceTold     `json:"balance,omitempty"`
 	Figures *qualify.Figures `json:"figures"`
 	Verdict *qualify.Verdict `json:"verdict"`
 	// Store and Further are what demo adds: where it is and how to look at it.
@@ -56,9 +57,10 @@ func (a *app) read(ctx context.Context, s *session, id string) (*report, error) 
 		}
 		for _, l := range r.GetLines() {
 			st.add(l)
+			st.balance(l)
 		}
 	}
-	out := &report{Run: jsonOf(got.GetRun()), Steps: st.Steps, Trip: st.Trip, Simulated: simulated, run: got.GetRun()}
+	out := &report{Run: jsonOf(got.GetRun()), Steps: st.Steps, Trip: st.Trip, Balance: st.Balance, Simulated: simulated, run: got.GetRun()}
 	return out, out.judged(got)
 }
 
@@ -111,6 +113,12 @@ func (a *app) printReport(r *report) {
 			t.row(clockSpan(s.Began-r.run.GetStartedUs()), s.Label, fmt.Sprint(s.Pass), shortSpan(s.Span), ampHours(s.Charge), wattHours(s.Energy), s.End)
 		}
 		t.print(a.out)
+	}
+	if b := r.Balance; b != nil {
+		fmt.Fprintf(a.out, "\nbalance at %s: %s\n", clockSpan(b.At-r.run.GetStartedUs()), b.sum())
+		for _, l := range b.lines() {
+			fmt.Fprintln(a.out, "  "+l)
+		}
 	}
 	fmt.Fprintln(a.out)
 	if r.Trip != nil {

@@ -17,7 +17,9 @@ type story struct {
 	Start  int64      `json:"started_us"`
 	Steps  []stepTold `json:"steps"`
 	Trip   *tripTold  `json:"trip"`
-	Asks   []string   `json:"-"`
+	// Balance is the latest look at it.
+	Balance *balanceTold `json:"balance,omitempty"`
+	Asks    []string     `json:"-"`
 }
 
 // stepTold is one pass of a step that has ended.

@@ -66,12 +66,12 @@ func (p *Planner) share(out *machine.Computed, s *standing, low float64, lowest,
 	}
 }
 
-// shed has every cell bleed what it holds over the ceiling, less what is more
-// uncertain now than it will be in the end, and says whether any does.
+// shed has every cell bleed what it holds over the ceiling, less half of what is
+// more uncertain now than it will be in the end, and says whether any does.
 func (p *Planner) shed(out *machine.Computed, s *standing, ceiling float64, lowest int, end float64) bool {
 	out.Left, out.CellsLeft = 0, make([]drivers.Charge, len(s.excess))
 	for i, e := range s.excess {
-		over := e - ceiling - max(0, s.apart(i, lowest)-end)
+		over := e - ceiling - max(0, s.apart(i, lowest)-end)/2
 		if !(over > 0) {
 			continue
 		}

@@ -156,10 +156,29 @@ func statusToProto(st *bench.Status) *rigwardenv1.BenchStatus {
 		LeaseUs: int64(st.Lease), LeaseLeftUs: int64(st.LeaseLeft), Skipped: st.Lost,
 	}
 	if v.ImbalancePPM >= 0 && v.Run != "" {
-		m.ImbalancePpm = &v.ImbalancePPM
+		m.ImbalancePpm, m.Balance = &v.ImbalancePPM, balanceToProto(&v.Balance)
 	}
 	if st.Layout != nil && len(st.Frame.Counts) == len(st.Layout.Channels) {
 		measured(m, st.Layout, &st.Frame)
+	}
+	return m
+}
+
+func balanceToProto(b *machine.Balance) *rigwardenv1.Balance {
+	m := &rigwardenv1.Balance{
+		UncertaintyPpm: b.UncertaintyPPM, LeftNc: int64(b.Left), NeedUs: int64(b.Need),
+		SpreadUv: int64(b.Spread), SpreadTelling: b.Telling,
+	}
+	for i, e := range b.Excess {
+		c := &rigwardenv1.CellBalance{ExcessNc: int64(e)}
+		if i < len(b.Doubts) && b.Doubts[i] >= 0 {
+			d := int64(b.Doubts[i])
+			c.UncertaintyNc = &d
+		}
+		if i < len(b.CellsLeft) {
+			c.LeftNc = int64(b.CellsLeft[i])
+		}
+		m.Cells = append(m.Cells, c)
 	}
 	return m
 }

@@ -138,7 +138,9 @@ type BenchStatus struct {
 	LeaseUs      int64  `protobuf:"varint,35,opt,name=lease_us,json=leaseUs,proto3" json:"lease_us,omitempty"`
 	LeaseLeftUs  int64  `protobuf:"varint,36,opt,name=lease_left_us,json=leaseLeftUs,proto3" json:"lease_left_us,omitempty"`
 	// Skipped counts the statuses that this client did not get.
-	Skipped       uint64 `protobuf:"varint,37,opt,name=skipped,proto3" json:"skipped,omitempty"`
+	Skipped uint64 `protobuf:"varint,37,opt,name=skipped,proto3" json:"skipped,omitempty"`
+	// Balance is absent before the planner's first answer in a run.
+	Balance       *Balance `protobuf:"bytes,38,opt,name=balance,proto3,oneof" json:"balance,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -432,6 +434,165 @@ func (x *BenchStatus) GetSkipped() uint64 {
 	return 0
 }
 
+func (x *BenchStatus) GetBalance() *Balance {
+	if x != nil {
+		return x.Balance
+	}
+	return nil
+}
+
+// Balance is how far balancing has come, beside imbalance_ppm.
+type Balance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The imbalance's 95 % half width; 1,000,000 where only a bound is known.
+	UncertaintyPpm int64 `protobuf:"varint,1,opt,name=uncertainty_ppm,json=uncertaintyPpm,proto3" json:"uncertainty_ppm,omitempty"`
+	// Still to bleed over all cells, and the time that takes with its pauses.
+	LeftNc int64 `protobuf:"varint,2,opt,name=left_nc,json=leftNc,proto3" json:"left_nc,omitempty"`
+	NeedUs int64 `protobuf:"varint,3,opt,name=need_us,json=needUs,proto3" json:"need_us,omitempty"`
+	// Highest less lowest cell at the latest look, at rest; telling: the
+	// open-circuit curve is steep enough there for it to mean something.
+	SpreadUv      int64          `protobuf:"varint,4,opt,name=spread_uv,json=spreadUv,proto3" json:"spread_uv,omitempty"`
+	SpreadTelling bool           `protobuf:"varint,5,opt,name=spread_telling,json=spreadTelling,proto3" json:"spread_telling,omitempty"`
+	Cells         []*CellBalance `protobuf:"bytes,6,rep,name=cells,proto3" json:"cells,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Balance) Reset() {
+	*x = Balance{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Balance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Balance) ProtoMessage() {}
+
+func (x *Balance) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Balance.ProtoReflect.Descriptor instead.
+func (*Balance) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Balance) GetUncertaintyPpm() int64 {
+	if x != nil {
+		return x.UncertaintyPpm
+	}
+	return 0
+}
+
+func (x *Balance) GetLeftNc() int64 {
+	if x != nil {
+		return x.LeftNc
+	}
+	return 0
+}
+
+func (x *Balance) GetNeedUs() int64 {
+	if x != nil {
+		return x.NeedUs
+	}
+	return 0
+}
+
+func (x *Balance) GetSpreadUv() int64 {
+	if x != nil {
+		return x.SpreadUv
+	}
+	return 0
+}
+
+func (x *Balance) GetSpreadTelling() bool {
+	if x != nil {
+		return x.SpreadTelling
+	}
+	return false
+}
+
+func (x *Balance) GetCells() []*CellBalance {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+// CellBalance is one cell's share, in the order of the cells.
+type CellBalance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Charge at the top over the least cell's, at the latest look.
+	ExcessNc int64 `protobuf:"varint,1,opt,name=excess_nc,json=excessNc,proto3" json:"excess_nc,omitempty"`
+	// Its 95 % half width; absent where excess_nc is no more than a bound.
+	UncertaintyNc *int64 `protobuf:"varint,2,opt,name=uncertainty_nc,json=uncertaintyNc,proto3,oneof" json:"uncertainty_nc,omitempty"`
+	LeftNc        int64  `protobuf:"varint,3,opt,name=left_nc,json=leftNc,proto3" json:"left_nc,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CellBalance) Reset() {
+	*x = CellBalance{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellBalance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellBalance) ProtoMessage() {}
+
+func (x *CellBalance) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellBalance.ProtoReflect.Descriptor instead.
+func (*CellBalance) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CellBalance) GetExcessNc() int64 {
+	if x != nil {
+		return x.ExcessNc
+	}
+	return 0
+}
+
+func (x *CellBalance) GetUncertaintyNc() int64 {
+	if x != nil && x.UncertaintyNc != nil {
+		return *x.UncertaintyNc
+	}
+	return 0
+}
+
+func (x *CellBalance) GetLeftNc() int64 {
+	if x != nil {
+		return x.LeftNc
+	}
+	return 0
+}
+
 // Reading is one channel: microvolts or millikelvins, absent where the
 // instrument gave none.
 type Reading struct {
@@ -444,7 +605,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[1]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -456,7 +617,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[1]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -469,7 +630,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{1}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Reading) GetValue() int64 {
@@ -494,7 +655,7 @@ type ListBenchesRequest struct {
 
 func (x *ListBenchesRequest) Reset() {
 	*x = ListBenchesRequest{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[2]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -506,7 +667,7 @@ func (x *ListBenchesRequest) String() string {
 func (*ListBenchesRequest) ProtoMessage() {}
 
 func (x *ListBenchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[2]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -519,7 +680,7 @@ func (x *ListBenchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBenchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBenchesRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{2}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{4}
 }
 
 type ListBenchesResponse struct {
@@ -531,7 +692,7 @@ type ListBenchesResponse struct {
 
 func (x *ListBenchesResponse) Reset() {
 	*x = ListBenchesResponse{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[3]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -543,7 +704,7 @@ func (x *ListBenchesResponse) String() string {
 func (*ListBenchesResponse) ProtoMessage() {}
 
 func (x *ListBenchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[3]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -556,7 +717,7 @@ func (x *ListBenchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBenchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBenchesResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{3}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListBenchesResponse) GetBenches() []*BenchStatus {
@@ -575,7 +736,7 @@ type GetBenchRequest struct {
 
 func (x *GetBenchRequest) Reset() {
 	*x = GetBenchRequest{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[4]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -587,7 +748,7 @@ func (x *GetBenchRequest) String() string {
 func (*GetBenchRequest) ProtoMessage() {}
 
 func (x *GetBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[4]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -600,7 +761,7 @@ func (x *GetBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBenchRequest.ProtoReflect.Descriptor instead.
 func (*GetBenchRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{4}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetBenchRequest) GetBench() string {
@@ -623,7 +784,7 @@ type GetBenchResponse struct {
 
 func (x *GetBenchResponse) Reset() {
 	*x = GetBenchResponse{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[5]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -635,7 +796,7 @@ func (x *GetBenchResponse) String() string {
 func (*GetBenchResponse) ProtoMessage() {}
 
 func (x *GetBenchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[5]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -648,7 +809,7 @@ func (x *GetBenchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBenchResponse.ProtoReflect.Descriptor instead.
 func (*GetBenchResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{5}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetBenchResponse) GetStatus() *BenchStatus {
@@ -689,7 +850,7 @@ type Safety struct {
 
 func (x *Safety) Reset() {
 	*x = Safety{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -701,7 +862,7 @@ func (x *Safety) String() string {
 func (*Safety) ProtoMessage() {}
 
 func (x *Safety) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[6]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -714,7 +875,7 @@ func (x *Safety) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Safety.ProtoReflect.Descriptor instead.
 func (*Safety) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{6}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Safety) GetLeaseUs() int64 {
@@ -767,7 +928,7 @@ type FaultPath struct {
 
 func (x *FaultPath) Reset() {
 	*x = FaultPath{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -779,7 +940,7 @@ func (x *FaultPath) String() string {
 func (*FaultPath) ProtoMessage() {}
 
 func (x *FaultPath) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[7]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -792,7 +953,7 @@ func (x *FaultPath) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FaultPath.ProtoReflect.Descriptor instead.
 func (*FaultPath) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{7}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FaultPath) GetFault() string {
@@ -833,7 +994,7 @@ type PathLeg struct {
 
 func (x *PathLeg) Reset() {
 	*x = PathLeg{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -845,7 +1006,7 @@ func (x *PathLeg) String() string {
 func (*PathLeg) ProtoMessage() {}
 
 func (x *PathLeg) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[8]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -858,7 +1019,7 @@ func (x *PathLeg) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PathLeg.ProtoReflect.Descriptor instead.
 func (*PathLeg) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{8}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PathLeg) GetName() string {
@@ -892,7 +1053,7 @@ type SilenceProof struct {
 
 func (x *SilenceProof) Reset() {
 	*x = SilenceProof{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -904,7 +1065,7 @@ func (x *SilenceProof) String() string {
 func (*SilenceProof) ProtoMessage() {}
 
 func (x *SilenceProof) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[9]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -917,7 +1078,7 @@ func (x *SilenceProof) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SilenceProof.ProtoReflect.Descriptor instead.
 func (*SilenceProof) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{9}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SilenceProof) GetRole() string {
@@ -973,7 +1134,7 @@ type Instrument struct {
 
 func (x *Instrument) Reset() {
 	*x = Instrument{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -985,7 +1146,7 @@ func (x *Instrument) String() string {
 func (*Instrument) ProtoMessage() {}
 
 func (x *Instrument) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[10]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -998,7 +1159,7 @@ func (x *Instrument) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Instrument.ProtoReflect.Descriptor instead.
 func (*Instrument) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{10}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Instrument) GetRole() string {
@@ -1034,7 +1195,7 @@ type WatchBenchRequest struct {
 
 func (x *WatchBenchRequest) Reset() {
 	*x = WatchBenchRequest{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1046,7 +1207,7 @@ func (x *WatchBenchRequest) String() string {
 func (*WatchBenchRequest) ProtoMessage() {}
 
 func (x *WatchBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[11]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1059,7 +1220,7 @@ func (x *WatchBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchBenchRequest.ProtoReflect.Descriptor instead.
 func (*WatchBenchRequest) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{11}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WatchBenchRequest) GetBench() string {
@@ -1085,7 +1246,7 @@ type WatchBenchResponse struct {
 
 func (x *WatchBenchResponse) Reset() {
 	*x = WatchBenchResponse{}
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1097,7 +1258,7 @@ func (x *WatchBenchResponse) String() string {
 func (*WatchBenchResponse) ProtoMessage() {}
 
 func (x *WatchBenchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rigwarden_v1_bench_proto_msgTypes[12]
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1110,7 +1271,7 @@ func (x *WatchBenchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchBenchResponse.ProtoReflect.Descriptor instead.
 func (*WatchBenchResponse) Descriptor() ([]byte, []int) {
-	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{12}
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WatchBenchResponse) GetStatus() *BenchStatus {
@@ -1124,7 +1285,7 @@ var File_rigwarden_v1_bench_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\n" +
-	"\x18rigwarden/v1/bench.proto\x12\frigwarden.v1\"\x8f\n" +
+	"\x18rigwarden/v1/bench.proto\x12\frigwarden.v1\"\xd1\n" +
 	"\n" +
 	"\vBenchStatus\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12)\n" +
@@ -1171,7 +1332,8 @@ const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\rimbalance_ppm\x18\" \x01(\x03H\aR\fimbalancePpm\x88\x01\x01\x12\x19\n" +
 	"\blease_us\x18# \x01(\x03R\aleaseUs\x12\"\n" +
 	"\rlease_left_us\x18$ \x01(\x03R\vleaseLeftUs\x12\x18\n" +
-	"\askipped\x18% \x01(\x04R\askippedB\r\n" +
+	"\askipped\x18% \x01(\x04R\askipped\x124\n" +
+	"\abalance\x18& \x01(\v2\x15.rigwarden.v1.BalanceH\bR\abalance\x88\x01\x01B\r\n" +
 	"\v_voltage_uvB\r\n" +
 	"\v_current_uaB\n" +
 	"\n" +
@@ -1180,7 +1342,21 @@ const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\f_cell_low_uvB\x0f\n" +
 	"\r_temp_high_mkB\x0e\n" +
 	"\f_temp_low_mkB\x10\n" +
-	"\x0e_imbalance_ppm\"J\n" +
+	"\x0e_imbalance_ppmB\n" +
+	"\n" +
+	"\b_balance\"\xd9\x01\n" +
+	"\aBalance\x12'\n" +
+	"\x0funcertainty_ppm\x18\x01 \x01(\x03R\x0euncertaintyPpm\x12\x17\n" +
+	"\aleft_nc\x18\x02 \x01(\x03R\x06leftNc\x12\x17\n" +
+	"\aneed_us\x18\x03 \x01(\x03R\x06needUs\x12\x1b\n" +
+	"\tspread_uv\x18\x04 \x01(\x03R\bspreadUv\x12%\n" +
+	"\x0espread_telling\x18\x05 \x01(\bR\rspreadTelling\x12/\n" +
+	"\x05cells\x18\x06 \x03(\v2\x19.rigwarden.v1.CellBalanceR\x05cells\"\x82\x01\n" +
+	"\vCellBalance\x12\x1b\n" +
+	"\texcess_nc\x18\x01 \x01(\x03R\bexcessNc\x12*\n" +
+	"\x0euncertainty_nc\x18\x02 \x01(\x03H\x00R\runcertaintyNc\x88\x01\x01\x12\x17\n" +
+	"\aleft_nc\x18\x03 \x01(\x03R\x06leftNcB\x11\n" +
+	"\x0f_uncertainty_nc\"J\n" +
 	"\aReading\x12\x19\n" +
 	"\x05value\x18\x01 \x01(\x03H\x00R\x05value\x88\x01\x01\x12\x1a\n" +
 	"\bbleeding\x18\x02 \x01(\bR\bbleedingB\b\n" +
@@ -1259,46 +1435,50 @@ func file_rigwarden_v1_bench_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_rigwarden_v1_bench_proto_goTypes = []any{
 	(Phase)(0),                  // 0: rigwarden.v1.Phase
 	(*BenchStatus)(nil),         // 1: rigwarden.v1.BenchStatus
-	(*Reading)(nil),             // 2: rigwarden.v1.Reading
-	(*ListBenchesRequest)(nil),  // 3: rigwarden.v1.ListBenchesRequest
-	(*ListBenchesResponse)(nil), // 4: rigwarden.v1.ListBenchesResponse
-	(*GetBenchRequest)(nil),     // 5: rigwarden.v1.GetBenchRequest
-	(*GetBenchResponse)(nil),    // 6: rigwarden.v1.GetBenchResponse
-	(*Safety)(nil),              // 7: rigwarden.v1.Safety
-	(*FaultPath)(nil),           // 8: rigwarden.v1.FaultPath
-	(*PathLeg)(nil),             // 9: rigwarden.v1.PathLeg
-	(*SilenceProof)(nil),        // 10: rigwarden.v1.SilenceProof
-	(*Instrument)(nil),          // 11: rigwarden.v1.Instrument
-	(*WatchBenchRequest)(nil),   // 12: rigwarden.v1.WatchBenchRequest
-	(*WatchBenchResponse)(nil),  // 13: rigwarden.v1.WatchBenchResponse
+	(*Balance)(nil),             // 2: rigwarden.v1.Balance
+	(*CellBalance)(nil),         // 3: rigwarden.v1.CellBalance
+	(*Reading)(nil),             // 4: rigwarden.v1.Reading
+	(*ListBenchesRequest)(nil),  // 5: rigwarden.v1.ListBenchesRequest
+	(*ListBenchesResponse)(nil), // 6: rigwarden.v1.ListBenchesResponse
+	(*GetBenchRequest)(nil),     // 7: rigwarden.v1.GetBenchRequest
+	(*GetBenchResponse)(nil),    // 8: rigwarden.v1.GetBenchResponse
+	(*Safety)(nil),              // 9: rigwarden.v1.Safety
+	(*FaultPath)(nil),           // 10: rigwarden.v1.FaultPath
+	(*PathLeg)(nil),             // 11: rigwarden.v1.PathLeg
+	(*SilenceProof)(nil),        // 12: rigwarden.v1.SilenceProof
+	(*Instrument)(nil),          // 13: rigwarden.v1.Instrument
+	(*WatchBenchRequest)(nil),   // 14: rigwarden.v1.WatchBenchRequest
+	(*WatchBenchResponse)(nil),  // 15: rigwarden.v1.WatchBenchResponse
 }
 var file_rigwarden_v1_bench_proto_depIdxs = []int32{
 	0,  // 0: rigwarden.v1.BenchStatus.phase:type_name -> rigwarden.v1.Phase
-	2,  // 1: rigwarden.v1.BenchStatus.cells:type_name -> rigwarden.v1.Reading
-	2,  // 2: rigwarden.v1.BenchStatus.temperatures:type_name -> rigwarden.v1.Reading
-	1,  // 3: rigwarden.v1.ListBenchesResponse.benches:type_name -> rigwarden.v1.BenchStatus
-	1,  // 4: rigwarden.v1.GetBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
-	11, // 5: rigwarden.v1.GetBenchResponse.instruments:type_name -> rigwarden.v1.Instrument
-	7,  // 6: rigwarden.v1.GetBenchResponse.safety:type_name -> rigwarden.v1.Safety
-	8,  // 7: rigwarden.v1.Safety.paths:type_name -> rigwarden.v1.FaultPath
-	10, // 8: rigwarden.v1.Safety.proofs:type_name -> rigwarden.v1.SilenceProof
-	9,  // 9: rigwarden.v1.FaultPath.legs:type_name -> rigwarden.v1.PathLeg
-	1,  // 10: rigwarden.v1.WatchBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
-	3,  // 11: rigwarden.v1.Benches.List:input_type -> rigwarden.v1.ListBenchesRequest
-	5,  // 12: rigwarden.v1.Benches.Get:input_type -> rigwarden.v1.GetBenchRequest
-	12, // 13: rigwarden.v1.Benches.Watch:input_type -> rigwarden.v1.WatchBenchRequest
-	4,  // 14: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
-	6,  // 15: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
-	13, // 16: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
-	14, // [14:17] is the sub-list for method output_type
-	11, // [11:14] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	4,  // 1: rigwarden.v1.BenchStatus.cells:type_name -> rigwarden.v1.Reading
+	4,  // 2: rigwarden.v1.BenchStatus.temperatures:type_name -> rigwarden.v1.Reading
+	2,  // 3: rigwarden.v1.BenchStatus.balance:type_name -> rigwarden.v1.Balance
+	3,  // 4: rigwarden.v1.Balance.cells:type_name -> rigwarden.v1.CellBalance
+	1,  // 5: rigwarden.v1.ListBenchesResponse.benches:type_name -> rigwarden.v1.BenchStatus
+	1,  // 6: rigwarden.v1.GetBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
+	13, // 7: rigwarden.v1.GetBenchResponse.instruments:type_name -> rigwarden.v1.Instrument
+	9,  // 8: rigwarden.v1.GetBenchResponse.safety:type_name -> rigwarden.v1.Safety
+	10, // 9: rigwarden.v1.Safety.paths:type_name -> rigwarden.v1.FaultPath
+	12, // 10: rigwarden.v1.Safety.proofs:type_name -> rigwarden.v1.SilenceProof
+	11, // 11: rigwarden.v1.FaultPath.legs:type_name -> rigwarden.v1.PathLeg
+	1,  // 12: rigwarden.v1.WatchBenchResponse.status:type_name -> rigwarden.v1.BenchStatus
+	5,  // 13: rigwarden.v1.Benches.List:input_type -> rigwarden.v1.ListBenchesRequest
+	7,  // 14: rigwarden.v1.Benches.Get:input_type -> rigwarden.v1.GetBenchRequest
+	14, // 15: rigwarden.v1.Benches.Watch:input_type -> rigwarden.v1.WatchBenchRequest
+	6,  // 16: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
+	8,  // 17: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
+	15, // 18: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
+	16, // [16:19] is the sub-list for method output_type
+	13, // [13:16] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_rigwarden_v1_bench_proto_init() }
@@ -1307,15 +1487,16 @@ func file_rigwarden_v1_bench_proto_init() {
 		return
 	}
 	file_rigwarden_v1_bench_proto_msgTypes[0].OneofWrappers = []any{}
-	file_rigwarden_v1_bench_proto_msgTypes[1].OneofWrappers = []any{}
-	file_rigwarden_v1_bench_proto_msgTypes[7].OneofWrappers = []any{}
+	file_rigwarden_v1_bench_proto_msgTypes[2].OneofWrappers = []any{}
+	file_rigwarden_v1_bench_proto_msgTypes[3].OneofWrappers = []any{}
+	file_rigwarden_v1_bench_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_v1_bench_proto_rawDesc), len(file_rigwarden_v1_bench_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   13,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
