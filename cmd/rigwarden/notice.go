@@ -24,6 +24,7 @@ func (a *app) noticeCmd() *cobra.Command {
 		Long: `Tell people who are not at the bench, by a web request or a program of theirs,
 when a run trips, asks for a person, or ends: rigwarden serve --notify FILE. Nothing
 on a bench waits for a notice or rests on one.`,
+		Example: "  rigwarden notice try notices.yaml\n  rigwarden serve --bench bench.yaml --store rig.db --notify notices.yaml",
 	}
 	try := &cobra.Command{
 		Use:   "try FILE",
