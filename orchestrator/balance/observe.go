@@ -145,7 +145,7 @@ const (
 	// restSettled is the shortest rest whose voltages tell anything. What the
 	// current before it left behind is doubted as a voltage of its own, which a
 	// cell that is full, and takes no current, does not have.
-	restSettled = 2 * drivers.Second
+	restSettled = drivers.Second
 	recentTau   = 3 * drivers.Minute
 	// restCommon and restOwn are what relaxation and hysteresis may still hide in
 	// a long rest, V, in all cells alike and in one.
