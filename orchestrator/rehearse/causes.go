@@ -11,10 +11,11 @@ import (
 // something had gone wrong excuses no trip for something else.
 //
 // The groups follow from what each thing touches: a reading that errs may show a
-// breach, disagree with another or move alone; one that does not come is missing
-// or stale, and whatever waits for it runs out of time; a current that stands, or
-// comes late, no longer fits the next command. Another article moves as the file's
-// cannot, between what is read first and what is read last, too.
+// breach, disagree with another or move alone, and beyond its range none comes;
+// one that does not come is missing or stale, and whatever waits for it runs out
+// of time; a current that stands, or comes late, no longer fits the next command.
+// Another article moves as the file's cannot, between what is read first and what
+// is read last, too.
 var leads = map[virtual.FaultKind][]string{
 	virtual.TapReadsLow:     tapErrs,
 	virtual.TapDrifts:       tapErrs,
@@ -84,7 +85,7 @@ var leads = map[virtual.FaultKind][]string{
 var (
 	tapErrs      = []string{"article", "cell_high", "cell_low", "charge_forbidden", "lone_cell", "sum_mismatch", "frozen", "impossible", "trend_mismatch"}
 	allErr       = []string{"article", "cell_high", "cell_low", "charge_forbidden", "sum_mismatch", "impossible", "lone_cell", "trend_mismatch"}
-	ammeterErrs  = []string{"article", "current_mismatch", "current_uncommanded", "charge_high", "discharge_high", "charge_cold", "charge_forbidden", "impossible", "precharge", "driver", "trend_mismatch", "sum_mismatch", "terminal_mismatch"}
+	ammeterErrs  = []string{"article", "missing", "current_mismatch", "current_uncommanded", "charge_high", "discharge_high", "charge_cold", "charge_forbidden", "impossible", "precharge", "driver", "trend_mismatch", "sum_mismatch", "terminal_mismatch"}
 	unreached    = []string{"stale", "driver", "precharge", "contactor", "contactor_mismatch", "device_fault", "current_uncommanded", "current_mismatch", "lost device"}
 	linkDrawn    = []string{"current_mismatch", "current_uncommanded", "discharge_high", "impossible", "precharge", "terminal_mismatch", "driver", "cell_low", "module_low", "contactor"}
 	otherArticle = []string{"article", "trend_mismatch", "sum_mismatch", "cell_high", "cell_low", "charge_forbidden", "module_high", "module_low", "lone_cell", "temp_high", "temp_rise", "frozen"}

@@ -51,7 +51,7 @@ func (w *witness) closings(p *plant.Bench, is plant.Contacts) {
 	if !(is.Negative && is.Positive) || was.Negative && was.Positive {
 		return
 	}
-	sags := w.sags()
+	sags := w.drawn(w.inrush.told)
 	if amps := math.Abs(p.Module().Current()); sags && amps > w.inrush.worst {
 		w.inrush.at, w.inrush.worst = w.rig.Now(), amps
 	}
@@ -74,17 +74,18 @@ func (w *witness) closings(p *plant.Bench, is plant.Contacts) {
 // cells. What begins to draw on the link while that contact travels, in the last
 // tens of milliseconds in which nobody can call it back, decides how much.
 type inrush struct {
-	told  drivers.Instant // when the box was told to close it
+	moves drivers.Instant // when the box was told something new
+	told  drivers.Instant // when it was told to close that contact
 	at    drivers.Instant // the greatest touch of a link that sagged on the way
 	worst float64         // A, its current, a magnitude
 }
 
-// sags says that something which leaves this to hardware has begun to draw on the
-// link since the box was told.
-func (w *witness) sags() bool {
+// drawn says that something which leaves this to hardware has begun to draw on the
+// link since the box was told, while a contact travelled.
+func (w *witness) drawn(since drivers.Instant) bool {
 	var lately []virtual.FaultStatus
 	for _, f := range w.rig.FaultStatus() {
-		if f.Began && f.Begin >= w.inrush.told {
+		if f.Began && f.Begin >= since {
 			lately = append(lately, f)
 		}
 	}
@@ -116,7 +117,11 @@ func (w *witness) openings(is plant.Contacts) {
 	if w.began(virtual.EmergencyPressed, virtual.SetupLost, virtual.DriverHangs, virtual.DriverReconnects, virtual.FramesStop, virtual.ContactorBounces) {
 		return
 	}
-	w.beyond(9, "a contactor opened at %.2f A with nothing tripped; %.2f A is allowed", i, most)
+	say := w.beyond
+	if w.drawn(w.inrush.moves) {
+		say = w.leave
+	}
+	say(9, "a contactor opened at %.2f A with nothing tripped; %.2f A is allowed", i, most)
 }
 
 // began says whether a fault of some kind has begun.

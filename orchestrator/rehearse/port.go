@@ -69,13 +69,22 @@ type watchedBox struct {
 }
 
 func (b watchedBox) Halt(ctx context.Context) error {
+	b.tells(0)
 	b.w.wire(operation{device: virtual.DeviceBox, halt: true})
 	return b.Box.Halt(ctx)
 }
 
 func (b watchedBox) Switch(ctx context.Context, closed drivers.Contactors) error {
+	b.tells(closed)
 	b.w.wire(operation{device: virtual.DeviceBox, halt: closed == 0, on: closed != 0, closed: closed, text: fmt.Sprintf("%03b", closed)})
 	return b.Box.Switch(ctx, closed)
+}
+
+// tells notes from when on contacts travel.
+func (b watchedBox) tells(closed drivers.Contactors) {
+	if closed != b.w.told {
+		b.w.inrush.moves = b.w.rig.Now()
+	}
 }
 
 type watchedMonitor struct {
