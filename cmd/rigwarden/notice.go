@@ -18,18 +18,14 @@ import (
 )
 
 func (a *app) noticeCmd() *cobra.Command {
-	c := &cobra.Command{
-		Use:   "notice",
-		Short: "Tell people who are not at the bench",
-		Long: `Tell people who are not at the bench, by a web request or a program of theirs,
-when a run trips, asks for a person, or ends: rigwarden serve --notify FILE. Nothing
-on a bench waits for a notice or rests on one.`,
-		Example: "  rigwarden notice try notices.yaml\n  rigwarden serve --bench bench.yaml --store rig.db --notify notices.yaml",
-	}
 	try := &cobra.Command{
 		Use:   "try FILE",
 		Short: "Send each receiver of a notices file a notice that says it is a trial",
-		Long: `Read a notices file and send each receiver one notice, once:
+		Long: `Tell people who are not at the bench, by a web request or a program of theirs,
+when a run trips, asks for a person, or ends: rigwarden serve --notify FILE. Nothing
+on a bench waits for a notice or rests on one.
+
+This reads a notices file and sends each receiver one notice, once:
 
   notices: workshop
   send:
@@ -44,8 +40,8 @@ Exit code 0: every receiver took it; 5: one did not.`,
 		Args:    cobra.ExactArgs(1),
 		RunE:    func(cmd *cobra.Command, args []string) error { return a.noticeTry(cmd.Context(), args[0]) },
 	}
-	c.AddCommand(try)
-	return c
+	return group("notice", "Tell people who are not at the bench",
+		"  rigwarden notice try notices.yaml\n  rigwarden serve --bench bench.yaml --store rig.db --notify notices.yaml", try)
 }
 
 func readNotices(path string) ([]notice.Receiver, error) {

@@ -13,7 +13,7 @@ import (
 
 func (a *app) packCmd() *cobra.Command {
 	return group("pack", "Put modules together: what may be connected, and which go where",
-		"  rigwarden pack check \"KW-01=78.96 V\" \"KW-02=78.41 V\" --temperature \"21 degC\" --fuse \"100 A\" --breaking \"20000 A\"\n  rigwarden pack plan --strings 2 --series 4",
+		"  rigwarden pack check \"KW-01=78.96 V\" \"KW-02=78.41 V\" --temperature \"21 degC\" \\\n    --fuse \"100 A\" --breaking \"20000 A\"\n  rigwarden pack plan --strings 2 --series 4",
 		a.packCheckCmd(), a.packPlanCmd())
 }
 
@@ -55,10 +55,12 @@ func (a *app) packCheckCmd() *cobra.Command {
 		Use:   "check MODULE=VOLTAGE MODULE=VOLTAGE...",
 		Short: "Say whether modules may be connected in parallel now, and what to do first",
 		Long:  packCheckLong,
-		Example: `  rigwarden pack check "KW-01=78.96 V" "KW-02=78.41 V" --temperature "20 degC to 22 degC" --fuse "100 A" --breaking "20000 A"
+		Example: `  rigwarden pack check "KW-01=78.96 V" "KW-02=78.41 V" --temperature "20 degC to 22 degC" \
+    --fuse "100 A" --breaking "20000 A"
   rigwarden pack check "KW-01=78.4 V" "KW-02=78.4 V" --soc "KW-01=54 % to 57 %" --soc "KW-02=55 % to 58 %" \
     --temperature "21 degC" --fuse "100 A" --breaking "20000 A" --joint "150 A" --meter "0.05 % + 5 mV"
-  rigwarden pack check "A=78.9 V" "B=77.1 V" --module KW-01 --temperature "21 degC" --fuse "100 A" --breaking "20000 A" --json`,
+  rigwarden pack check "A=78.9 V" "B=77.1 V" --module KW-01 --temperature "21 degC" \
+    --fuse "100 A" --breaking "20000 A" --json`,
 		Args: cobra.MinimumNArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error { return a.packCheck(cmd.Context(), f, args) },
 	}

@@ -49,7 +49,7 @@ func (a *app) packPlanCmd() *cobra.Command {
 		Long:  packPlanLong,
 		Example: `  rigwarden pack plan --strings 2 --series 4
   rigwarden pack plan --strings 3 --series 8 --parallel-first --gradient "4 K" --store rig.db
-  rigwarden pack plan KW-01 KW-02 KW-03 KW-04 --strings 2 --series 2 --as-built "KW-01 KW-02, KW-03 KW-04" --json`,
+  rigwarden pack plan KW-01 KW-02 KW-03 KW-04 --strings 2 --series 2 --as-built "KW-01 KW-02, KW-03 KW-04"`,
 		Args: cobra.ArbitraryArgs,
 		RunE: a.on(func(cmd *cobra.Command, s *session, args []string) error {
 			return a.packPlan(cmd.Context(), s, f, args)
