@@ -49,6 +49,7 @@ type compiler struct {
 	// State of the code being written.
 	closed   bool // contactors, at this point of the code
 	balanced bool
+	level    level
 	passes   int // how often the present step is expected to run
 	most     int // how often it can run at most
 	model    model

@@ -56,10 +56,12 @@ func (c *compiler) step(s *StepSpec) {
 		c.openIf(s)
 		c.begin(s, "", "ask", forecast{})
 		c.emit(machine.Instruction{Op: machine.OpAsk, Ask: &machine.Ask{Text: s.Ask}})
+		c.level = anyLevel // nobody knows what was done meanwhile
 	case "balance":
 		c.balance(s)
 	case "prove":
 		c.prove(s)
+		c.level = anyLevel
 	case "repeat":
 		c.repeat(s)
 	}
@@ -149,6 +151,7 @@ func (c *compiler) drive(s *StepSpec) {
 func (c *compiler) emitDrive(s *StepSpec, part, kind string, d *DriveSpec, e ends) {
 	bounds := c.bounds(d, e)
 	f := c.model.drive(d.Charge, e)
+	c.level = d.after()
 	if !d.Charge {
 		f.charge, f.energy = -f.charge, -f.energy
 	}
@@ -223,6 +226,9 @@ func (c *compiler) repeat(s *StepSpec) {
 		c.passes, passes = passes, c.passes
 	}
 	head, entry := c.here(), c.closed
+	if spec.Times > 1 {
+		c.level = anyLevel // later passes come from the end of the one before
+	}
 	c.steps(spec.Steps)
 	c.prefix = outer
 	check, end := -1, c.closed

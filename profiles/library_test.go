@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"fmt"
 	"io/fs"
 	"path/filepath"
 	"slices"
@@ -110,6 +111,63 @@ func TestProofListing(t *testing.T) {
 	plan, problems := Compile(shippedProfile(t, "proof"), shippedModule(t), shippedBench(t))
 	require.Empty(t, problems)
 	golden(t, filepath.Join(testdata, "proof.code.txt"), Listing(plan))
+}
+
+// What the other shipped profiles become for the boat's module, with what they are
+// expected to take.
+func TestShippedListings(t *testing.T) {
+	for _, name := range []string{"first-charge", "capacity", "pulses", "balance", "storage", "watch"} {
+		t.Run(name, func(t *testing.T) {
+			plan, problems := Compile(shippedProfile(t, name), shippedModule(t), shippedBench(t))
+			require.Empty(t, problems)
+			v := Predict(plan)
+			head := fmt.Sprintf("%s: about %d min, %.1f Ah in, %.1f Ah out\n", plan.Profile, v.Span/drivers.Minute,
+				float64(v.Charged)/float64(drivers.AmpereHour), float64(v.Discharged)/float64(drivers.AmpereHour))
+			golden(t, filepath.Join(testdata, name+".code.txt"), head+Listing(plan))
+		})
+	}
+}
+
+// Charge is counted to the middle of what the module's file says, from full or
+// from empty, and to the middle of 30 % and 50 % where it says nothing; from
+// anywhere else it is refused.
+func TestCountedToStorage(t *testing.T) {
+	const down = "profile: x\nsteps:\n  - charge: {current: C/2, hold: 3.5 V, taper: C/20}\n  - rest: 1 h\n  - discharge: {current: C/3, counted: to storage}\n"
+	const up = "profile: x\nsteps:\n  - discharge: {current: C/3, cell_end: 2.6 V}\n  - charge: {current: C/3, cell_end: 3.5 V, counted: to storage}\n"
+	counted := func(src string, m *Module) drivers.Charge {
+		p, problems := ParseProfile("profile.yaml", []byte(src))
+		require.Empty(t, problems)
+		plan, problems := Compile(p, m, shippedBench(t))
+		require.Empty(t, problems)
+		for _, in := range slices.Backward(plan.Code) {
+			if in.Drive != nil {
+				return in.Drive.Charge
+			}
+		}
+		return 0
+	}
+	m := shippedModule(t) // 20 % to 40 % of 40 Ah
+	assert.Equal(t, 28*drivers.AmpereHour, counted(down, m))
+	assert.Equal(t, 12*drivers.AmpereHour, counted(up, m))
+	src := strings.Replace(string(shippedText(t, LibraryModule, "KW-01")), "storage: 20 % to 40 %", "", 1)
+	silent, problems := ParseModule("KW-01.yaml", []byte(src))
+	require.Empty(t, problems)
+	assert.Equal(t, 24*drivers.AmpereHour, counted(down, silent))
+	assert.Equal(t, 16*drivers.AmpereHour, counted(up, silent))
+
+	for _, src := range []string{
+		"profile: x\nsteps:\n  - discharge: {current: C/3, counted: to storage}\n",
+		"profile: x\nsteps:\n  - charge: {current: C/2, hold: 3.5 V, taper: C/20}\n  - charge: {current: C/2, cell_end: 3.5 V, counted: to storage}\n",
+		"profile: x\nsteps:\n  - charge: {current: C/2, hold: 3.5 V, taper: C/20, for: 1 h}\n  - discharge: {current: C/3, counted: to storage}\n",
+		"profile: x\nsteps:\n  - charge: {current: C/2, hold: 3.5 V, taper: C/20}\n  - ask: look\n  - discharge: {current: C/3, counted: to storage}\n",
+		"profile: x\nsteps:\n  - charge: {current: C/2, hold: 3.5 V, taper: C/20}\n  - repeat: {times: 2, steps: [{discharge: {current: C/3, counted: to storage}}]}\n",
+	} {
+		p, problems := ParseProfile("profile.yaml", []byte(src))
+		require.Empty(t, problems, src)
+		_, problems = Compile(p, m, shippedBench(t))
+		require.NotEmpty(t, problems, src)
+		assert.Contains(t, problems[0].What, "from a state of charge that nobody knows here")
+	}
 }
 
 // The preview of the qualifying profile: at least a day, under two, and the

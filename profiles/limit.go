@@ -24,6 +24,9 @@ func (c *compiler) ends(s *StepSpec, d *DriveSpec, key string) (ends, bool) {
 		// A saved capacity is predicted to be the rated one.
 		e.charge = drivers.Charge(mulDiv(int64(c.m.Rated), d.Fraction, 1_000_000))
 	}
+	if d.Storage {
+		e.charge = c.stored(s, d)
+	}
 	where := func(k string) Pos { return or(s.at[key+k], s.Pos) }
 	c.checkCurrent(where("current"), d.Charge, e.current)
 	c.checkTaper(where("taper"), e)
@@ -148,7 +151,7 @@ func (c *compiler) bounds(d *DriveSpec, e ends) machine.Bounds {
 	}
 	f := probe.drive(d.Charge, e)
 	tenth := c.m.Rated / 10
-	if d.For > 0 && e.hold == 0 && d.Counted == 0 && d.CountedOf == "" {
+	if d.For > 0 && e.hold == 0 && !d.Storage && d.Counted == 0 && d.CountedOf == "" {
 		tenth = c.m.Rated / 1000
 	}
 	charge := min(max(f.charge*13/10, tenth), c.m.Rated*12/10)

@@ -152,7 +152,10 @@ func (m *Module) nameplate(f *tree.Fields) {
 	m.Nominal = drivers.Microvolts(f.Quantity("nominal", true, DimCell, anyCell))
 	m.CellResistance = drivers.Microohms(f.Quantity("cell_resistance", true, DimResistance, tree.Within(10, 10_000_000)))
 	m.TerminalResistance = drivers.Microohms(f.Quantity("terminal_resistance", false, DimResistance, tree.Within(0, 10_000_000)))
-	m.StorageMin, m.StorageMax = f.Between("storage", true, DimRatio, anyRatio)
+	m.StorageMin, m.StorageMax = storageMin, storageMax
+	if f.Has("storage") {
+		m.StorageMin, m.StorageMax = f.Between("storage", false, DimRatio, anyRatio)
+	}
 }
 
 func readMaker(f *tree.Fields, m *Module) Maker {

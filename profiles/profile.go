@@ -91,6 +91,7 @@ type DriveSpec struct {
 	Counted   drivers.Charge
 	Fraction  Ppm
 	CountedOf string
+	Storage   bool // counted to the module's storage level
 	AtMost    BoundSpec
 	// SaveAs names the charge for later steps and repeats.
 	SaveAs string

@@ -175,12 +175,16 @@ func readDrive(f *tree.Fields, charge bool) DriveSpec {
 	return d
 }
 
-// counted reads `counted: 20 Ah` or `counted: 50 % of capacity`.
+// counted reads `counted: 20 Ah`, `counted: 50 % of capacity` or `counted: to
+// storage`.
 func (d *DriveSpec) counted(f *tree.Fields) {
-	const right = "write a charge such as 20 Ah, or 50 % of a saved capacity"
+	const right = "write a charge such as 20 Ah, 50 % of a saved capacity, or to storage"
 	n := f.Find("counted")
 	s, ok := f.Scalar("counted", n, right)
 	if !ok {
+		return
+	}
+	if d.Storage = s == toStorage; d.Storage {
 		return
 	}
 	part, of, found := strings.Cut(s, " of ")
