@@ -13,8 +13,6 @@ type ProveSpec struct {
 	Protection machine.Protection
 	Current    Rate
 	Within     drivers.Span
-	// Person says that a person makes it happen: warms a sensor, presses the stop.
-	Person bool
 }
 
 // protections are the words of a file for what can be proved, by its limits'
@@ -47,7 +45,6 @@ func readProve(f *tree.Fields) ProveSpec {
 	p := ProveSpec{
 		Current: readRate(f, "current", true),
 		Within:  drivers.Span(f.Quantity("within", false, DimTime, tree.Within(5_000_000, 1_800_000_000))),
-		Person:  f.Choice("by", false, "person") != "",
 	}
 	word := f.Choice("limit", true, words...)
 	if i := slices.Index(words, word); i >= 0 {
@@ -69,7 +66,7 @@ const (
 // open.
 func (c *compiler) prove(s *StepSpec) {
 	spec := &s.Prove
-	person := spec.Person || spec.Protection == machine.ProveStop
+	person := spec.Protection == machine.ProveStop
 	d := DriveSpec{
 		Charge:  spec.Protection != machine.ProveCellLow && spec.Protection != machine.ProveDischargeHigh,
 		Current: spec.Current, For: or(spec.Within, proveWithin),
@@ -80,9 +77,6 @@ func (c *compiler) prove(s *StepSpec) {
 	if person && !c.p.Attended {
 		c.r.Addf(s.Pos, "write `attended: yes`, or leave the row to a profile that has somebody beside it",
 			"%s is proved by a person, and the profile runs with nobody there", ProtectionWord(spec.Protection))
-	}
-	if spec.Person && spec.Protection != machine.ProveTempHigh && spec.Protection != machine.ProveTempLow {
-		c.r.Addf(or(s.at["by"], s.Pos), "leave `by` out", "nobody can make %s happen by hand", ProtectionWord(spec.Protection))
 	}
 	e, ok := c.ends(s, &d, "")
 	x := c.expect(s, &d, e)
@@ -118,14 +112,7 @@ func (c *compiler) expect(s *StepSpec, d *DriveSpec, e ends) *machine.Expect {
 		}
 	case machine.ProveTempHigh, machine.ProveTempLow:
 		wait = l.TempPersistence
-		if x.Beyond = -pastReading; s.Prove.Person {
-			// Less than what tells of a sensor that moves by itself.
-			x.Beyond = min(pastReading+int64(c.budget.TempError), int64(l.TempLoneMove)/2)
-			x.Ask = "warm one temperature sensor by hand"
-			if x.Protection == machine.ProveTempLow {
-				x.Ask = "cool one temperature sensor, with cooling spray from a distance"
-			}
-		}
+		x.Beyond = -pastReading
 	case machine.ProveChargeHigh, machine.ProveDischargeHigh:
 		if x.Current = e.current / 2; x.Current < 4*l.NearZero {
 			c.r.Addf(or(s.at["current"], s.Pos), "at least "+amps(8*l.NearZero), "half of %s is too near to no current to be a limit", amps(e.current))
@@ -136,7 +123,7 @@ func (c *compiler) expect(s *StepSpec, d *DriveSpec, e ends) *machine.Expect {
 	case machine.ProveLease:
 		wait = c.b.Lease + c.budget.SwitchOff // the outputs' own reading tells
 	case machine.ProveStop:
-		wait, x.Ask = 0, "press the emergency stop now"
+		wait, x.Ask = 0, "current flows: press the emergency stop now"
 	}
 	// A breach begins and ends between two frames and a frame may be late by one;
 	// what follows shows in the next two.

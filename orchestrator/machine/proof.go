@@ -98,8 +98,8 @@ func (m *Machine) proofArm() bool {
 	}
 	p.armed = true
 	if e.Ask != "" {
-		m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: "asks a person: " + e.Ask})
-		m.emit(Notify{Severity: SeverityAsk, Text: e.Ask})
+		m.emit(Record{Kind: RecordNote, Step: max(m.code.step, 0), Text: e.Ask})
+		m.emit(Notify{Severity: SeverityInfo, Text: e.Ask}) // who asks has made safe first
 	}
 	return true
 }

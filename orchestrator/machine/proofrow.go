@@ -33,11 +33,13 @@ type Expect struct {
 	// Beyond is how far past the reading at rest the limit is shifted: uV for
 	// cells, which the current then drives through it; mK for temperatures.
 	// A negative one lies within the reading: the limit passes the reading and
-	// not the reading the limit, so that no sensor is proved.
+	// not the reading the limit, so that no sensor is proved. No gentle current
+	// warms a module, and nobody is to touch one that is connected.
 	Beyond int64 `json:"beyond,omitempty"`
 	// Current is the shifted limit of a current, a magnitude.
 	Current drivers.Microamps `json:"current_uA,omitempty"`
-	// Ask is what a person is to do meanwhile; empty: nothing.
+	// Ask is what a person beside the bench is to do meanwhile; empty: nothing. The
+	// article is connected: nothing but the emergency stop may be touched.
 	Ask string `json:"ask,omitempty"`
 	// Off, Zero and Open are how long after the first reading beyond the limit
 	// the off command, no current and open contactors may come at most.

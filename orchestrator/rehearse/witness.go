@@ -190,9 +190,12 @@ func (w *witness) line(seq uint64, at drivers.Instant, line string) {
 		w.seq, w.lines = seq, w.lines[:0]
 	}
 	w.lines = append(w.lines, line)
-	if strings.HasPrefix(line, "record ") {
+	if strings.HasPrefix(line, "record ") || strings.HasPrefix(line, "proof ") {
 		if a, err := machine.ParseAction(line); err == nil {
-			w.record(a.(machine.Record))
+			if r, ok := a.(machine.Record); ok {
+				w.record(r)
+			}
+			w.proves(a)
 		}
 	}
 	if w.healthy != nil {
