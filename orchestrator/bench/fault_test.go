@@ -14,18 +14,20 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
-// brief visits every state of the machine within a quarter of an hour.
+// brief visits every state of the machine within a quarter of an hour. It holds
+// under what the article's maker allows where that is the wrong one, 3.55 V, by
+// more than a tap's error.
 const brief = `
 profile: brief
 title: every state within minutes
 expect_start: 93 %
 steps:
   - close
-  - charge: {label: first charge, current: 1 C, hold: 3.55 V/cell, taper: C/10}
+  - charge: {label: first charge, current: 1 C, hold: 3.54 V/cell, taper: C/10}
   - rest: {label: rest full, for: 1 min}
   - balance:
       to: 0.3 %
-      top_up: {current: C/5, hold: 3.55 V/cell, taper: C/20}
+      top_up: {current: C/5, hold: 3.54 V/cell, taper: C/20}
       settle: 1 min
       chunk: 5 min
   - discharge: {current: 1 C, counted: 1.5 Ah}
