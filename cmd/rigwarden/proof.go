@@ -56,24 +56,9 @@ something else tripped.`,
 			if len(args) == 1 {
 				return a.showProof(cmd.Context(), s, args[0])
 			}
-			req := &rigwardenv1.StartRunRequest{Bench: bench, Module: module, Who: a.who}
-			if req.Profile, err = sourceOf(profile); err != nil {
-				return err
-			}
-			r, err := s.runs.Start(cmd.Context(), req)
+			id, err := a.startAndFollow(cmd.Context(), s, bench, module, profile)
 			if err != nil {
 				return err
-			}
-			id := r.GetRun().GetId()
-			if _, err := a.follow(cmd.Context(), s, id); err != nil {
-				if cmd.Context().Err() != nil {
-					fmt.Fprintf(a.err, "no longer watching; %s goes on\n", id)
-					return ending{exitUnwatched}
-				}
-				return err
-			}
-			if !a.json {
-				fmt.Fprintln(a.out)
 			}
 			return a.showProof(cmd.Context(), s, id)
 		},
@@ -85,6 +70,50 @@ something else tripped.`,
 	a.addWhere(c)
 	a.addWho(c)
 	return c
+}
+
+// startAndFollow starts a run and shows it to its end.
+func (a *app) startAndFollow(ctx context.Context, s *session, bench, module, profile string) (id string, err error) {
+	req := &rigwardenv1.StartRunRequest{Bench: bench, Module: module, Who: a.who}
+	if req.Profile, err = sourceOf(profile); err != nil {
+		return "", err
+	}
+	r, err := s.runs.Start(ctx, req)
+	if err != nil {
+		return "", err
+	}
+	id = r.GetRun().GetId()
+	if _, err := a.follow(ctx, s, id); err != nil {
+		if ctx.Err() != nil {
+			fmt.Fprintf(a.err, "no longer watching; %s goes on\n", id)
+			return "", ending{exitUnwatched}
+		}
+		return "", err
+	}
+	if !a.json {
+		fmt.Fprintln(a.out)
+	}
+	return id, nil
+}
+
+// eachLine hands every recorded line of a run to fn.
+func eachLine(ctx context.Context, s *session, id string, fn func(string)) error {
+	events, err := s.runs.Events(ctx, &rigwardenv1.RunEventsRequest{Run: id})
+	if err != nil {
+		return err
+	}
+	for {
+		part, err := events.Recv()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		for _, l := range part.GetLines() {
+			fn(l.GetLine())
+		}
+	}
 }
 
 // showProof prints the proof of a run and ends with what it deserves.
@@ -119,28 +148,12 @@ func readProof(ctx context.Context, s *session, id string) (r *proof.Report, tri
 	if err != nil {
 		return nil, false, fmt.Errorf("plan stored with run %s: %w", id, err)
 	}
-	events, err := s.runs.Events(ctx, &rigwardenv1.RunEventsRequest{Run: id})
-	if err != nil {
+	reader := proof.NewReader(plan)
+	if err := eachLine(ctx, s, id, reader.Line); err != nil {
 		return nil, false, err
 	}
-	reader := proof.NewReader(plan)
-	for {
-		part, err := events.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, false, err
-		}
-		for _, l := range part.GetLines() {
-			reader.Line(l.GetLine())
-		}
-	}
 	run := got.GetRun()
-	outcome := machine.Outcome("")
-	if run.GetOutcome() != rigwardenv1.Outcome_OUTCOME_RUNNING {
-		outcome = machine.Outcome(word(run.GetOutcome()))
-	}
+	outcome := outcomeOf(run)
 	return reader.Report(proof.Run{
 		ID: run.GetId(), Bench: run.GetBench(), Module: run.GetModule(), Profile: run.GetProfile(), PlanDigest: fmt.Sprintf("%x", sha256.Sum256(got.GetPlan())),
 		Who: run.GetWho(), Start: drivers.Instant(run.GetStartedUs()), Outcome: outcome, Reason: run.GetReason(), Virtual: run.GetVirtual(),
