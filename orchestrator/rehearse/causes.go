@@ -15,7 +15,8 @@ import (
 // one that does not come is missing or stale, and whatever waits for it runs out
 // of time; a current that stands, or comes late, no longer fits the next command.
 // Another article moves as the file's cannot, between what is read first and what
-// is read last, too.
+// is read last, too; and a short takes charge past every shunt's range, which moves
+// a small article's cells by more than what was counted.
 var leads = map[virtual.FaultKind][]string{
 	virtual.TapReadsLow:     tapErrs,
 	virtual.TapDrifts:       tapErrs,
@@ -63,8 +64,8 @@ var leads = map[virtual.FaultKind][]string{
 	virtual.LoadDies:         {"device_fault", "driver"},
 	virtual.SenseOpen:        {"terminal_mismatch", "cell_high", "module_high", "device_fault", "driver", "current_mismatch"},
 	virtual.SupplyDrains:     linkDrawn,
-	virtual.LoadShorts:       append([]string{"device_fault"}, linkDrawn...),
-	virtual.LinkShort:        linkDrawn,
+	virtual.LoadShorts:       append([]string{"device_fault"}, shorted...),
+	virtual.LinkShort:        shorted,
 	virtual.SetupLost:        {"stale", "driver", "device_fault", "contactor_mismatch", "precharge"},
 
 	virtual.ContactorWelded:  {"contactor", "contactor_mismatch", "precharge"},
@@ -88,6 +89,7 @@ var (
 	ammeterErrs  = []string{"article", "missing", "current_mismatch", "current_uncommanded", "charge_high", "discharge_high", "charge_cold", "charge_forbidden", "impossible", "precharge", "driver", "trend_mismatch", "sum_mismatch", "terminal_mismatch"}
 	unreached    = []string{"stale", "driver", "precharge", "contactor", "contactor_mismatch", "device_fault", "current_uncommanded", "current_mismatch", "lost device"}
 	linkDrawn    = []string{"current_mismatch", "current_uncommanded", "discharge_high", "impossible", "precharge", "terminal_mismatch", "driver", "cell_low", "module_low", "contactor"}
+	shorted      = append([]string{"article"}, linkDrawn...)
 	otherArticle = []string{"article", "trend_mismatch", "sum_mismatch", "cell_high", "cell_low", "charge_forbidden", "module_high", "module_low", "lone_cell", "temp_high", "temp_rise", "frozen"}
 	storeLeads   = []string{"store"}
 )
