@@ -270,7 +270,7 @@ func (x *rehearsal) putRight() error {
 	w.storeFailed = 0
 	w.rig.Heal()
 	w.rig.PressEmergencyStop(false) // a proof may have had it pressed
-	w.stand.still = w.rig.Now() // contactors that could not open can from here on
+	w.stand.still = w.rig.Now()     // contactors that could not open can from here on
 	w.single = true
 	if x.loop == nil { // none could start until now
 		if err := x.open(); err != nil {
