@@ -104,11 +104,15 @@ type PowerSpec struct {
 // BoxSpec describes a contactor box.
 type BoxSpec struct {
 	Wire
-	Precharge Microohms  `json:"precharge_uOhm"`
-	LinkNF    int64      `json:"link_nF"`
-	LinkBleed Microohms  `json:"link_bleed_uOhm"` // 0: none
-	LinkStep  Microvolts `json:"link_step_uV"`
-	LinkAcc   Accuracy   `json:"link_accuracy"`
+	Precharge Microohms `json:"precharge_uOhm"`
+	// ResistorEnergy is what the precharge resistor may take at once, and
+	// ResistorSpan how long it needs to shed all of it; 0: not declared.
+	ResistorEnergy Energy     `json:"resistor_uJ,omitempty"`
+	ResistorSpan   Span       `json:"resistor_us,omitempty"`
+	LinkNF         int64      `json:"link_nF"`
+	LinkBleed      Microohms  `json:"link_bleed_uOhm"` // 0: none
+	LinkStep       Microvolts `json:"link_step_uV"`
+	LinkAcc        Accuracy   `json:"link_accuracy"`
 	// LinkPeriod is the time between readings while precharging.
 	LinkPeriod Span `json:"link_period_us"`
 	// DifferenceMax is the greatest voltage across a contactor that may close.

@@ -24,6 +24,12 @@ func readBox(f *tree.Fields) drivers.BoxSpec {
 		x.CurrentStep, x.CurrentAcc = drivers.Microamps(step), a
 		c.Finish()
 	}
+	if n := f.Find("resistor"); n != nil {
+		c := f.Report.Fields(n, "box.resistor")
+		x.ResistorEnergy = drivers.Energy(c.Quantity("energy", true, DimEnergy, tree.Within(1_000, 1_000_000_000_000)))
+		x.ResistorSpan = drivers.Span(c.Quantity("sheds_in", true, DimTime, tree.Within(1_000_000, 3_600_000_000)))
+		c.Finish()
+	}
 	o := f.Report.Fields(f.Need("opening", "give current, breaking and within"), "box.opening")
 	x.OpeningCurrent = drivers.Microamps(o.Quantity("current", true, DimCurrent, anyCurrent))
 	x.BreakingCurrent = drivers.Microamps(o.Quantity("breaking", true, DimCurrent, anyCurrent))

@@ -149,6 +149,13 @@ func (c *compiler) checkBench() {
 				"the %s reaches %s only, the module %s", x.key, FormatQuantity(int64(x.spec.VoltageMax), DimVoltage), FormatQuantity(int64(top), DimVoltage))
 		}
 	}
+	if x := &b.Box; x.ResistorEnergy > 0 {
+		mV := int64(top) / 1000
+		if takes := drivers.Energy(mV * mV / 1000 * x.LinkNF / 2_000_000); takes > x.ResistorEnergy {
+			r.Addf(b.at["box"], "at least "+FormatQuantity(int64(takes), DimEnergy)+", or a smaller link",
+				"filling the link takes the precharge resistor %s, and it may take %s", FormatQuantity(int64(takes), DimEnergy), FormatQuantity(int64(x.ResistorEnergy), DimEnergy))
+		}
+	}
 	if s := c.precharge(); drivers.Microvolts(int64(top)*(1000-s.FinalPerMille)/1000) >= b.Box.DifferenceMax {
 		r.Add(b.at["box"], "precharge never comes within close_within: the link's bleed holds it down",
 			"a smaller precharge resistor or a greater bleed")

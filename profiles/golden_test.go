@@ -31,7 +31,8 @@ var edits = map[string][]string{
 	"bench: weak": {
 		"{max: 60 A,", "{max: 30 A,", "power_max: 6 kW", "power_max: 2 kW",
 		"  bleed: {resistance: 6.8 Ohm, neighbours: no, timeout: 5 s}\n", "", "bleed: 47 kOhm", "bleed: 4 kOhm"},
-	"module: 16 cells": {"series: 24", "series: 16", "[2, 6, 11, 14, 19, 23]", "[2, 6, 11, 14]"},
+	"bench: small resistor": {"  switch_time: 30 ms\n", "  switch_time: 30 ms\n  resistor: {energy: 2 J, sheds_in: 1 min}\n"},
+	"module: 16 cells":      {"series: 24", "series: 16", "[2, 6, 11, 14, 19, 23]", "[2, 6, 11, 14]"},
 	"bench: unprotected": {
 		"  emergency_stop: {proved: 2026-10-05, by: test engineer}\n", "",
 		"  insulation_monitor: {proved: 2026-10-06, by: electrician}\n", "",

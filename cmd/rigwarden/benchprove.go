@@ -149,10 +149,15 @@ func (a *app) printContactors(r *contactor.Report) {
 	if r.Bleed > 0 {
 		bleed = fmt.Sprintf("%.4g kOhm", r.Bleed/1e3)
 	}
+	duty := "not declared: closings do not wait for the resistor"
+	if r.MayTake > 0 {
+		duty = fmt.Sprintf("may take %.4g J, and sheds it in %.4g s", r.MayTake, r.SheddingIn)
+	}
 	pairs(a.out,
 		"contactors", "run "+r.Run+", bench "+r.Bench+" with module "+r.Module,
 		"made", instant(int64(r.At))+" UTC by "+dash(r.Who),
 		"bench file", fmt.Sprintf("resistor %.4g Ohm, link %.4g mF, bleed %s", r.Resistor, r.LinkF*1e3, bleed),
+		"resistor", duty,
 		"expected", fmt.Sprintf("%.1f ms within %.0f %%, the link at %.2f %% of the article", r.Expected*1e3, r.Tolerance*100, r.Final*100),
 	)
 	fmt.Fprintln(a.out)

@@ -26,8 +26,12 @@ type Report struct {
 	Resistor float64 `json:"resistor_ohm"`
 	LinkF    float64 `json:"link_F"`
 	Bleed    float64 `json:"bleed_ohm"` // 0: none
-	Expected float64 `json:"expected_s"`
-	Final    float64 `json:"final_of_article"`
+	// MayTake is what the resistor may take at once, and SheddingIn how long it needs
+	// to shed it, by the bench file; 0: not declared, and nothing waits for it.
+	MayTake    float64 `json:"resistor_may_take_J"`
+	SheddingIn float64 `json:"resistor_sheds_in_s"`
+	Expected   float64 `json:"expected_s"`
+	Final      float64 `json:"final_of_article"`
 	// Tolerance is how far a measured time constant may be off, relative.
 	Tolerance float64   `json:"tolerance"`
 	Closings  []Closing `json:"closings"`
@@ -98,6 +102,7 @@ func (r *Reader) Report(run Run) *Report {
 	out := &Report{
 		Run: run.ID, Bench: run.Bench, Module: run.Module, At: run.Start, Who: run.Who, Simulated: run.Virtual || r.plan.Bench.Simulated(),
 		Resistor: float64(box.Precharge) / 1e6, LinkF: float64(box.LinkNF) / 1e9, Bleed: float64(box.LinkBleed) / 1e6,
+		MayTake: float64(box.ResistorEnergy) / 1e6, SheddingIn: seconds(box.ResistorSpan),
 		Expected: r.expected, Final: r.final, Tolerance: r.tolerance,
 		Closings: r.closings, Openings: r.openings, Trip: r.trip, Why: []string{},
 	}

@@ -50,6 +50,7 @@ type Machine struct {
 	linger lingering
 	trend  trending
 	proof  proving
+	warm   resisting // outlives runs
 
 	out []Action
 }

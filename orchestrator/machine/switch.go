@@ -35,6 +35,7 @@ const (
 	switchPositive              // positive closed as well
 	switchFinal                 // precharge open again
 	switchOpening               // everything open
+	switchCool                  // the precharge resistor sheds what it took
 )
 
 const precharging = drivers.Contactors(drivers.BoxNegative | drivers.BoxPrecharge)
@@ -65,6 +66,10 @@ func (m *Machine) beginSwitch(ins *Switch) {
 		return
 	case s.linkOK && s.link > s.voltage+m.plan.Bench.Box.DifferenceMax:
 		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %v, above the article's %v: something else feeds it", s.link, s.voltage))
+		return
+	}
+	if wait := m.cools(); wait > 0 {
+		m.sw.stage, m.timer = switchCool, m.now.Add(wait)
 		return
 	}
 	m.timer = m.now.Add(storeTimeout)
@@ -123,6 +128,10 @@ func (m *Machine) switchStep(sig signal) {
 		w.samples++
 	}
 	switch w.stage {
+	case switchCool:
+		if sig == onDue {
+			m.beginSwitch(w.ins)
+		}
 	case switchPermit:
 		m.switchPermitted(sig)
 	case switchNegative:
@@ -171,6 +180,7 @@ func (m *Machine) switchNegative(sig signal) {
 	case !s.linkOK || s.link-w.start > s.voltage/10:
 		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link rose to %v with only the negative contactor closed: the positive path is not open", s.link))
 	default:
+		m.warms()
 		w.stage, w.begun = switchPrecharge, m.now
 		w.start, w.prevV, w.prevAt, w.samples = s.link, s.link, s.at, 0
 		m.switchTo(precharging)

@@ -129,6 +129,7 @@ func (m *Machine) deenergise(c cause, f guard.Finding, text string) {
 	running := m.Busy()
 	m.phase = PhaseTripped
 	m.linger = lingering{}
+	m.overheats()
 	m.task = taskNone
 	m.haltFirst()
 	if text == "" {

@@ -135,7 +135,7 @@ func (m *Machine) stageName() string {
 	case taskBleed:
 		return [...]string{bleedSettle: "settling", bleedCompute: "planning", bleedFlow: "bleeding", bleedHeld: "holding"}[m.bleed.stage]
 	case taskSwitch:
-		return [...]string{switchPermit: "permit", switchNegative: "negative", switchPrecharge: "precharge", switchPositive: "positive", switchFinal: "closing", switchOpening: "opening"}[m.sw.stage]
+		return [...]string{switchPermit: "permit", switchNegative: "negative", switchPrecharge: "precharge", switchPositive: "positive", switchFinal: "closing", switchOpening: "opening", switchCool: "resistor cools"}[m.sw.stage]
 	}
 	return ""
 }
