@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/drivers/virtual"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
@@ -300,4 +301,32 @@ func TestFullArticleIsDoneAtOnce(t *testing.T) {
 	require.Greater(t, b.looks, 1)
 	require.Greater(t, b.energy, 0.0)
 	require.LessOrEqual(t, widest(b.lack()), 1.1*b.target)
+}
+
+// Balancing that gets nowhere names the cell and what ails it.
+func TestBalanceNamesTheCulprit(t *testing.T) {
+	whole(t)
+	t.Parallel()
+	for _, c := range []struct{ fault, says string }{
+		{"bleed-open cell=6", "cell 06 does not answer to bleeding"},
+		{"bleed-stuck cell=6", "cell 06 keeps losing charge by itself"},
+	} {
+		t.Run(c.fault, func(t *testing.T) {
+			t.Parallel()
+			s := newSetup(t, shippedModule(t), shippedBench(t), shippedProfile(t, "balance"))
+			f, err := virtual.ParseFault(c.fault)
+			require.NoError(t, err)
+			s.config.Faults = []virtual.Fault{f}
+			x := s.open(t)
+			apart(x, 1, 0.4, 0.02)
+			m := x.rig.Plant().Module()
+			if f.Kind == virtual.BleedOpen { // one that must bleed
+				m.SetSoC(5, m.SoC(5)+0.01)
+			}
+			e := x.run()
+			t.Logf("%s: %s: %s", c.fault, e.Outcome, e.Reason)
+			require.Equal(t, machine.OutcomeFailed, e.Outcome)
+			require.Contains(t, e.Reason, "the module is not balanced: "+c.says)
+		})
+	}
 }
