@@ -24,6 +24,8 @@ var Regressions = []Regression{
 		Story: "frames stamped ahead took the machine's time with them, and nothing bounded a step until the true time had caught up"},
 	{Name: "a clock that steps back", Fault: "time-steps step=-2554868451us charging=4089660us",
 		Story: "frames stamped in the past held up every persistence that had begun"},
+	{Name: "a clock that steps by less than a jump", Fault: "time-steps step=102552us after=2491792us",
+		Story: "frames stamped ahead by a tenth of a second, which nobody can tell from late ones, made a tenth of the settling time"},
 	{Name: "a meter that reads low while precharging", Fault: "meter-reads-off offset=-2V drift=0mV/h after=3360ms",
 		Story: "the link was taken for as high as the article, and closing over what it lacked drew 39 A of 10"},
 	{Name: "closing over all that the box allows", Fault: "contactor-stuck contactor=precharge after=600s",
