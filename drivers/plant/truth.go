@@ -43,6 +43,13 @@ func (m *Module) Resistance(k int) float64 {
 // Joint returns the resistance of joint k, Ohm.
 func (m *Module) Joint(k int) float64 { return m.cells[k].joint }
 
+// Polarisation returns the voltage across both RC pairs of cell k, V: what is still
+// to relax.
+func (m *Module) Polarisation(k int) float64 { return m.cells[k].u1 + m.cells[k].u2 }
+
+// SelfDischarge returns what cell k loses by itself and through a leak, A.
+func (m *Module) SelfDischarge(k int) float64 { return m.cells[k].selfDischarge + m.cells[k].leak }
+
 // Excess returns the charge that cell k must lose for all cells to become full
 // together, C: zero for the cell that lacks most.
 func (m *Module) Excess(k int) float64 {

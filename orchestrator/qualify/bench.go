@@ -73,7 +73,7 @@ func (b *instruments) energy(f flow, into float64) gum.Value {
 	if j := f.jumps; j.q > 0 {
 		mean := j.qv / j.q
 		v = v.With(b.edge(f), mean/3600).
-			With(gum.Normal("voltage at the edges", math.Sqrt(max(j.qvv/j.q-mean*mean, 0)*j.q/3), 0), 1.0/3600)
+			With(gum.Normal("voltage at the edges", math.Sqrt((max(j.qvv/j.q-mean*mean, 0)*j.q+j.bow)/3), 0), 1.0/3600)
 	}
 	return v
 }

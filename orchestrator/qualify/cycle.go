@@ -279,8 +279,11 @@ func (c *cycles) capacity(b *instruments, residual float64) (capacity, spread, e
 	last := &c.discharges[n-1]
 	detail := fmt.Sprintf("mean of the last %d of %d discharges; %s", n, c.seen, ended(last, b))
 	value := scattered(q)
-	if !last.oneCell(b) {
-		value = value.With(gum.Rectangular("residual imbalance", residual), 1.0/3600)
+	if !last.oneCell(b) && residual > 0 {
+		// Balanced wholly it would give up to as much more as balancing left: anywhere
+		// between nothing and all of it (a correction with its own uncertainty, GUM 3.2.4).
+		value = gum.Add(value, gum.New(residual/2/3600, gum.Rectangular("residual imbalance", residual/2/3600)))
+		detail += fmt.Sprintf("; %.3g Ah of it for what balancing left", residual/2/3600)
 	}
 	capacity = figure(Capacity, "Ah", value).because(reason).with(detail)
 	share := 100 * (hi - lo) / c.rated

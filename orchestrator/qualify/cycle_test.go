@@ -412,11 +412,11 @@ func TestRestAndBalance(t *testing.T) {
 	r.rest(stepRest, 2, 10*drivers.Minute)
 	f := r.a.Finish()
 	g := find(t, f, qualify.RestSpread)
-	// What is read, 10.6 mV, lies inside; one cell far from its siblings makes the
-	// answer err to the greater.
-	assert.InDelta(t, 10.6, g.Value, 0.5)
-	// Two taps, each 1 mV on its own and half a microvolt step, would have this
-	// interval alone; seven siblings close to each other narrow it.
+	// What is read, 10.6 mV, but the highest of eight is likelier one that reads high:
+	// with seven close to each other the highest is on average this little higher.
+	assert.InDelta(t, 11.11, g.Value, 0.02)
+	// Two taps, each 1 mV on its own, would have this interval alone; seven siblings
+	// close to each other narrow it.
 	assert.InDelta(t, 0.8*trapezoid(1, 1), g.U, 0.2*trapezoid(1, 1))
 	assert.Equal(t, "settle, 10 min: cell 4 highest, cell 7 lowest", g.Detail)
 	assert.InDelta(t, 30.6, find(t, f, qualify.RestSpreadBefore).Value, 0.7)

@@ -67,6 +67,9 @@ func rangeOf(y, a []float64) band {
 	if wide <= 0 || len(y) < 2 {
 		return band{x: apart}
 	}
+	if apart >= farApart*wide {
+		return farRange(y, a)
+	}
 	a = believed(y, a)
 	t := newSpreadOut(0, apart+2*slices.Max(a))
 	weigh(y, a, func(m, s, weight float64) { t.rangeOf(y, a, m, s, weight) })
@@ -74,6 +77,47 @@ func rangeOf(y, a []float64) band {
 		return band{apart, 2 * wide}
 	}
 	return t.shortest()
+}
+
+// farApart is how many accuracies readings must lie apart for the greatest and the
+// least to have nothing to do with each other.
+const farApart = 8
+
+// farRange is rangeOf where siblings differ by far more than their accuracies: within
+// these every place is as likely, greatest and least are independent, and
+//
+//	P(range <= d) = int P(greatest <= x+d) dP(least <= x)
+func farRange(y, a []float64) band {
+	wide, hi, lo := slices.Max(a), slices.Max(y), slices.Min(y)
+	t := newSpreadOut(hi-lo-2*wide, hi-lo+2*wide)
+	within := func(i int, x float64) float64 { return min(max((x-y[i]+a[i])/(2*a[i]), 0), 1) }
+	greatest := func(x float64) float64 {
+		p := 1.0
+		for i := range y {
+			p *= within(i, x)
+		}
+		return p
+	}
+	above := func(x float64) float64 { // P(least > x)
+		p := 1.0
+		for i := range y {
+			p *= 1 - within(i, x)
+		}
+		return p
+	}
+	from, step := lo-wide, 2*wide/extremeGrid
+	for k := range extremeGrid {
+		x := from + float64(k)*step
+		weight := above(x) - above(x+step)
+		if weight == 0 {
+			continue
+		}
+		for d := range t.f {
+			t.f[d] += weight * greatest(x+step/2+t.from+float64(d)*t.step)
+		}
+		t.weight += weight
+	}
+	return t.central()
 }
 
 // tooClose is how improbable readings must be, for lying so close together, to show

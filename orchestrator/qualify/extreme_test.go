@@ -71,5 +71,9 @@ func TestExtremesFarApart(t *testing.T) {
 	e := greatestOf(y, a)
 	assert.InDelta(t, 60, e.x, 0.3)
 	assert.Less(t, e.half, 1.0)
-	assert.InDelta(t, 60, rangeOf(y, a).x, 0.5)
+	// Two rectangles of 0.5 make a triangle of 1: 95.45 % of it lie within
+	// 1 - sqrt(1 - 0.9545) of its half width (closed form).
+	r := rangeOf(y, a)
+	assert.InDelta(t, 60, r.x, 0.02)
+	assert.InDelta(t, 1-math.Sqrt(1-0.9545), r.half, 0.02)
 }

@@ -87,6 +87,9 @@ const (
 	// TapNoise is the noise of a tap's readings at rest. No figure is told of it:
 	// it is one of the quantities by which cells are held against each other.
 	TapNoise = "tap_noise"
+	// RestDrift is how fast a cell's resting voltage still moves, mV/h. It is no figure
+	// either.
+	RestDrift = "rest_drift"
 	// OddCells is the number of cells whose resistance, resting voltage or noise does
 	// not belong to their siblings'.
 	OddCells = "odd_cells"

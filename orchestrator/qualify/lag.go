@@ -105,6 +105,28 @@ func (t *tail) close(a *Analyser, r *run) {
 	t.lag = x
 }
 
+// A cell's steady resistance near empty over that at a pulse: one to two times as much
+// (common practice, no source).
+const lagRatio, lagWithin = 1.5, 0.5
+
+// corrected is what the cells had left, by their voltages without what their
+// resistances differ by: under the same current a sibling of more resistance stands
+// lower than its charge says.
+func (x *lagged) corrected(p *pulses) []float64 {
+	r, ok := p.reference().values()
+	if !ok || len(r) != len(x.left) {
+		return x.left
+	}
+	out := make([]float64, len(x.left))
+	for c, left := range x.left {
+		out[c] = left
+		if s := x.slope[c]; s > 0 && left < x.reach {
+			out[c] += lagRatio * x.current * (r[c] - r[x.weakest]) * 1e-3 / s
+		}
+	}
+	return out
+}
+
 // figures tell how much less the weakest cell gave than its siblings' median, in %
 // of the rated capacity.
 func (t *tail) figures(p *pulses, b *instruments) []Figure {
@@ -112,27 +134,30 @@ func (t *tail) figures(p *pulses, b *instruments) []Figure {
 	if x == nil {
 		return nil
 	}
-	median := sample.Median(x.left)
+	left := x.corrected(p)
+	median := sample.Median(left)
 	if median >= x.reach {
 		return []Figure{unproven(CapacityLag, "%", x.label+": its siblings' end is out of sight when the weakest cell is empty")}
 	}
 	at := 0 // the cell nearest to the median
-	for c := range x.left {
-		if math.Abs(x.left[c]-median) < math.Abs(x.left[at]-median) {
+	for c := range left {
+		if math.Abs(left[c]-median) < math.Abs(left[at]-median) {
 			at = c
 		}
 	}
-	percent := 100 / t.rated
-	v := gum.Exact(percent*median).With(b.shuntGain, percent*median)
+	// Read off the weakest cell's course; a sibling's is as much longer as it holds more.
+	percent := 100 / t.rated * (1 + median/t.rated)
+	v := gum.Exact(percent*median).With(b.shuntGain, percent*median).
+		With(gum.Rectangular("sibling's longer course", 0.5), 100*median*median/t.rated/t.rated)
 	if s := x.slope[at]; s > 0 {
 		gain, offset := b.scan.accuracy(at)
 		v = v.With(gum.Rectangular("tap", gain*x.volts[at]+offset), percent/s).
 			With(gum.Rectangular("weakest cell's tap", gain*x.volts[x.weakest]+offset), percent/s).
 			With(gum.Rectangular("tap step", b.scan.mul[at]/2*math.Sqrt2), percent/s)
 		if r, ok := p.reference().values(); ok {
-			// Under the same current siblings differ by their resistance too.
+			// What the correction leaves, of the difference of two siblings.
 			_, mad := sample.MAD(r)
-			v = v.With(gum.Normal("siblings' resistance", mad*1.4826e-3*math.Sqrt2, 0), percent*x.current/s)
+			v = v.With(gum.Rectangular("siblings' resistance near empty", lagWithin), percent*x.current/s*mad*1.4826e-3*math.Sqrt2)
 		}
 	}
 	f := figure(CapacityLag, "%", v).because(x.reason)

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/gum"
 	"github.com/rigwarden/rigwarden/orchestrator/qualify/sample"
 )
@@ -38,12 +39,13 @@ type comparison struct {
 	x                  []float64
 	noise              []float64 // a distance from the median that is nothing
 	reason             string    // why it proves nothing
+	bound              []float64 // half widths of the declared accuracies, nil where they say nothing
 	high, low          string    // what a high and a low value hint at; no hint: not looked at on that side
 }
 
 // odd finds the cells that do not belong to their siblings.
 func (a *Analyser) odd(b *instruments) ([]Odd, Figure) {
-	all := slices.Concat(a.pulses.compared(b), a.comparedRests(b))
+	all := slices.Concat(a.pulses.compared(b), a.comparedRests(b), a.comparedDrifts())
 	if len(all) == 0 {
 		return nil, unproven(OddCells, "1", "neither a resistance nor a resting voltage could be compared")
 	}
@@ -98,8 +100,13 @@ func (c *comparison) outliers(alpha float64) []Odd {
 	z, median := sample.RobustZ(c.x), sample.Median(c.x)
 	steps, n := sample.GESD(c.x, max(1, len(c.x)/4), alpha)
 	var out []Odd
+	suspects := c.unbelievable()
 	for _, s := range steps[:n] {
-		k := s.Index
+		if !slices.Contains(suspects, s.Index) {
+			suspects = append(suspects, s.Index)
+		}
+	}
+	for _, k := range suspects {
 		hint := c.high
 		if c.x[k] < median {
 			hint = c.low
@@ -110,6 +117,32 @@ func (c *comparison) outliers(alpha float64) []Odd {
 		out = append(out, Odd{Figure: c.figure, Cell: k + 1, Value: c.x[k], Median: median, Unit: c.unit, Z: z[k], Hint: hint})
 	}
 	slices.SortFunc(out, func(a, b Odd) int { return a.Cell - b.Cell })
+	return out
+}
+
+// A tap that reads further from its siblings than its accuracy allows is out of it, or
+// its cell is odd: where siblings scatter by no more than errors alone do, so that the
+// curve is flat and they stand at one voltage. flatMax is their greatest deviation for
+// that, as a share of what even errors have; flatApart how much, as a share of the
+// accuracy, cells may differ there all the same; flatMean how many deviations the mean
+// of the siblings may be wrong by (all ours).
+const flatMax, flatApart, flatMean = 1.15, 0.25, 3.0
+
+// unbelievable are the values beyond their accuracies.
+func (c *comparison) unbelievable() (out []int) {
+	if c.bound == nil {
+		return nil
+	}
+	n := len(c.x)
+	others := make([]float64, 0, n)
+	for k, x := range c.x {
+		others = append(append(others[:0], c.x[:k]...), c.x[k+1:]...)
+		mean, sd := sample.MeanSD(others)
+		a := c.bound[k]
+		if sd <= flatMax*a/math.Sqrt(3) && math.Abs(x-mean) > (1+flatApart)*a+flatMean*sd/math.Sqrt(float64(n-1)) {
+			out = append(out, k)
+		}
+	}
 	return out
 }
 
@@ -151,6 +184,12 @@ func (a *Analyser) comparedRests(b *instruments) (out []comparison) {
 		}
 		for k := range t.cells {
 			c.noise = append(c.noise, 2*b.tap(k, t.cells[k]).U())
+			if gain, offset := b.scan.accuracy(k); b.errors != drivers.ErrorsShared && gain+offset > 0 {
+				c.bound = append(c.bound, gain*t.cells[k]+offset+b.tapStep(k))
+			}
+		}
+		if len(c.bound) < len(c.x) {
+			c.bound = nil
 		}
 		out = append(out, c)
 	}

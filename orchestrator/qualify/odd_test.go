@@ -106,3 +106,54 @@ func TestEdgeOfADeclaredRamp(t *testing.T) {
 	_, _, ok = e.found([2]float64{0, 0.15})
 	assert.False(t, ok, "nothing is declared")
 }
+
+// Where all cells stand at one voltage, a tap beyond its accuracy is named that the
+// outlier test does not yet call odd; one within it is not; and none where cells differ.
+func TestTapBeyondItsAccuracyIsOdd(t *testing.T) {
+	const seed, n, a = 5, 24, 0.5e-3
+	r := rand.New(rand.NewPCG(seed, 9))
+	for _, x := range []struct {
+		off, scatter float64 // V
+		odd          bool
+	}{{1.0e-3, 0, true}, {0.5e-3, 0, false}, {1.0e-3, 1e-3, false}} {
+		c := comparison{figure: RestVoltage, unit: "V", high: "high", low: "low"}
+		for k := range n {
+			v := 3.3 + a*(2*r.Float64()-1) + x.scatter*r.NormFloat64()
+			if k == 7 {
+				v = 3.3 + x.off
+			}
+			c.x, c.bound, c.noise = append(c.x, v), append(c.bound, a), append(c.noise, a/2)
+		}
+		found := c.outliers(0.002)
+		if !x.odd {
+			assert.Empty(t, found, "seed %d, %+v", seed, x)
+			continue
+		}
+		require.Len(t, found, 1, "seed %d, %+v", seed, x)
+		assert.Equal(t, 8, found[0].Cell)
+		assert.Equal(t, "high", found[0].Hint)
+	}
+}
+
+// A cell that leaks falls faster than its height on the knee explains: of 24 with
+// drifts in proportion to height it is named, and no other.
+func TestDriftOverHeightIsOdd(t *testing.T) {
+	const seed = 6
+	r := rand.New(rand.NewPCG(seed, 9))
+	x := &rested{cells: make([]float64, 24)}
+	for k := range x.cells {
+		v := 0.01 * r.NormFloat64()
+		x.cells[k] = 3.45 + v
+		x.drifts = append(x.drifts, -(1+20*v)*1e-3/3600) // 1 mV/h, more the higher
+		x.driftNoise = append(x.driftNoise, 0)
+	}
+	x.drifts[4] -= 1.5e-3 / 3600
+	a := &Analyser{}
+	a.rests.all = []*rested{x}
+	all := a.comparedDrifts()
+	require.Len(t, all, 1)
+	o := all[0].outliers(0.002)
+	require.Len(t, o, 1, "seed %d", seed)
+	assert.Equal(t, 5, o[0].Cell)
+	assert.InDelta(t, -1.5, o[0].Value-o[0].Median, 1e-6)
+}

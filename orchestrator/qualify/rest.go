@@ -20,8 +20,11 @@ type rested struct {
 	// settled is how far each cell still was from rest, nil where unknown.
 	settled []settling
 	// rates are the drifts of cells that refuse the answer, V/s; 0 for the others.
-	rates  []float64
-	reason string
+	rates []float64
+	// drifts are how fast the cells moved late in a long rest, V/s, nil where none are
+	// compared; driftNoise what of it is nothing.
+	drifts, driftNoise []float64
+	reason             string
 }
 
 // rests remembers the few rests that figures come from.
@@ -39,6 +42,7 @@ func (t *rests) close(a *Analyser, r *run) {
 	x := &rested{label: r.spec.Label, long: long, cells: make([]float64, a.scan.cells), reason: r.reason()}
 	x.average(a, r)
 	x.fit(&a.trend, &a.scan)
+	x.drift(&a.trend, &a.scan, a.bled.total != a.bledRest)
 	a.leaks.close(a, r)
 	if len(t.all) < restsMax {
 		t.all = append(t.all, x)

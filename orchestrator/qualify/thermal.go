@@ -24,7 +24,8 @@ type thermal struct {
 
 	start     []float64 // K, each sensor's first mean
 	hottest   []float64 // K, all sensors' means when one was hottest
-	apart     []float64 // K, when they were furthest apart under current
+	apart     []float64 // K, when under current they had moved furthest apart
+	moved     float64   // K, by how much then
 	risen     []float64 // K, each sensor's greatest rise
 	before    []float64 // K, each sensor's latest reading; 0 before the first
 	squares   []float64 // K^2, of the differences of readings that follow each other
@@ -81,8 +82,10 @@ func (t *thermal) close() {
 		if len(t.hottest) == 0 || slices.Max(t.sums) > slices.Max(t.hottest) {
 			t.hottest = append(t.hottest[:0], t.sums...)
 		}
-		if t.flowed && (len(t.apart) == 0 || apart(t.sums) > apart(t.apart)) {
-			t.apart = append(t.apart[:0], t.sums...)
+		// Looked for by what each sensor rose, in which its offset has no part: chosen
+		// by the readings, the moment would be that in which errors add up.
+		if moved := t.movedApart(); t.flowed && (len(t.apart) == 0 || moved > t.moved) {
+			t.apart, t.moved = append(t.apart[:0], t.sums...), moved
 		}
 	}
 	for i, v := range t.sums {
@@ -91,6 +94,14 @@ func (t *thermal) close() {
 	clear(t.sums)
 	t.n = 0
 	t.windows++
+}
+
+func (t *thermal) movedApart() float64 {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i, v := range t.sums {
+		lo, hi = min(lo, v-t.start[i]), max(hi, v-t.start[i])
+	}
+	return hi - lo
 }
 
 func apart(x []float64) float64 { return slices.Max(x) - slices.Min(x) }

@@ -20,6 +20,9 @@ type Kind struct {
 	Unit  string  `json:"unit"`
 	Least float64 `json:"least"`
 	Most  float64 `json:"most"`
+	// rest says that the module is looked at by a long rest near full in place of the
+	// study's profile.
+	rest bool
 	// put makes the defect of that size at a cell, and says which cells a good
 	// finding names; none where it is the module's.
 	put func(d *draw, size float64, cell int) (named []int)
@@ -92,11 +95,10 @@ func built() []Kind {
 				d.lacks = append(d.lacks, lack{cell, size / 100})
 				return []int{cell}
 			}},
-		{Name: "leak", About: "a group that loses charge at any time", Unit: "mA", Least: 2, Most: 500,
-			put: func(d *draw, size float64, cell int) []int {
-				d.defect(plant.LeakingCell, cell, size/1000, 0)
-				return []int{cell}
-			}},
+		{Name: "leak", About: "a group that loses charge at any time", Unit: "mA", Least: 20, Most: 4000, put: leaking},
+		{Name: "leak at rest", About: "the same, after two hours of rest near full", Unit: "mA", Least: 0.5, Most: 100, rest: true, put: leaking},
+		{Name: "none at rest", About: "a good module, after two hours of rest near full", Unit: "", Least: 1, Most: 1, rest: true,
+			put: func(*draw, float64, int) []int { return nil }},
 		{Name: "joint and weak cell", About: "a weld of that much more resistance and, elsewhere, a group that holds 5 % less than its lot", Unit: "%", Least: 2, Most: 50,
 			put: func(d *draw, size float64, cell int) []int {
 				d.defect(plant.BadJoint, cell, size/100*d.study.tapToTap(), 0)
@@ -105,6 +107,11 @@ func built() []Kind {
 				return []int{cell, other}
 			}},
 	}
+}
+
+func leaking(d *draw, size float64, cell int) []int {
+	d.defect(plant.LeakingCell, cell, size/1000, 0)
+	return []int{cell}
 }
 
 // wired are modules whose sense wires or taps are not what they should be.

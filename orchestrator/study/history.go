@@ -29,12 +29,20 @@ type History struct {
 	planes planes
 }
 
-// told is a record and the number of rows before it.
+// told is a record and the number of rows before it, with what the plant knew of the
+// cells then.
 type told struct {
-	rows int
-	at   drivers.Instant
-	rec  machine.Record
+	rows  int
+	at    drivers.Instant
+	rec   machine.Record
+	cells []inside
+	// apart is the greatest excess charge over the least, A.s.
+	apart float64
 }
+
+// inside is what no tap shows of a cell: its state of charge and capacity, A.s, what it
+// still has to relax, V, and what it loses by itself, A.
+type inside struct{ soc, capacity, relaxing, losing float64 }
 
 // planes are places in the layout.
 type planes struct {
@@ -147,11 +155,10 @@ func (h *History) tellRows(a *qualify.Analyser, next, row int) int {
 	return next
 }
 
-// tell gives the records before an instant, as a clock stamps them that is so much
-// too fast, and returns the next one.
-func (h *History) tell(a *qualify.Analyser, next int, before drivers.Instant, fast float64) int {
+// tell gives the records before an instant and returns the next one.
+func (h *History) tell(next int, before drivers.Instant, to func(drivers.Instant, machine.Record)) int {
 	for ; next < len(h.told) && h.told[next].at < before; next++ {
-		a.Record(h.stamp(h.told[next].at, fast), h.told[next].rec)
+		to(h.told[next].at, h.told[next].rec)
 	}
 	return next
 }
@@ -223,7 +230,7 @@ func (s *Study) Record(seed uint64) (*History, error) {
 	w := &witness{Bench: rig, h: h}
 	rig.Observe(w)
 	t := &tape{record: func(at drivers.Instant, r machine.Record) {
-		h.told = append(h.told, told{len(h.at), at, r})
+		h.told = append(h.told, h.know(rig, told{rows: len(h.at), at: at, rec: r}))
 	}}
 	if h.Ended, h.Reason, err = s.follow(w, t); err != nil {
 		return nil, fmt.Errorf("study: seed %d: %w", seed, err)

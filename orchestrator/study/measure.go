@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"github.com/rigwarden/rigwarden/drivers"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
@@ -92,7 +93,7 @@ func (s *Study) remeasure(ctx context.Context, seed uint64, n int) ([][]Cover, e
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		out = append(out, Covers(s.Measure(h, seed*1_000_003+uint64(i)), was))
+		out = append(out, h.Covers(s.Measure(h, seed*1_000_003+uint64(i)), was, (int(seed)+i)%s.Module.Series))
 	}
 	return out, nil
 }
@@ -144,6 +145,13 @@ func (s *Study) Measure(h *History, seed uint64) *qualify.Figures {
 	phase := drivers.Span(r.Float64() * float64(s.plan.Bench.Monitor.Period))
 	fast := clockError * even(r)
 	a := qualify.New(s.plan)
+	again := s.newRebalance()
+	tell := func(at drivers.Instant, rec machine.Record) {
+		if again != nil && isImbalance(&rec) {
+			rec = again.retell(rec)
+		}
+		a.Record(h.stamp(at, fast), rec)
+	}
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
 	next, row := 0, 0
 	for k, at := range h.at {
@@ -154,7 +162,7 @@ func (s *Study) Measure(h *History, seed uint64) *qualify.Figures {
 		if row = h.until(row, at); row+1 == len(h.at) {
 			break
 		}
-		next = h.tell(a, next, at, fast)
+		next = h.tell(next, at, tell)
 		copy(f.Counts, h.row(row))
 		f.Counts[h.planes.beat] = int32(k)
 		for _, i := range h.planes.read {
@@ -164,9 +172,17 @@ func (s *Study) Measure(h *History, seed uint64) *qualify.Figures {
 		}
 		f.At, f.Seq = h.stamp(at, fast), uint64(k)
 		a.Frame(&f)
+		if again != nil {
+			again.planner.Observe(&f, nil)
+		}
 	}
-	h.tell(a, next, h.at[len(h.at)-1].Add(drivers.Second), fast)
-	return a.Finish()
+	h.tell(next, h.at[len(h.at)-1].Add(drivers.Second), tell)
+	out := a.Finish()
+	if again != nil && !again.met {
+		// This bench would have gone on balancing: what it says here is no figure.
+		out.Figures = slices.DeleteFunc(out.Figures, func(f qualify.Figure) bool { return f.Name == qualify.Imbalance })
+	}
+	return out
 }
 
 // clockError bounds the error of a bench's clock: a quartz crystal's (common
@@ -204,15 +220,35 @@ func (h *History) between(i, k int, at drivers.Instant) float64 {
 	return u + (v-u)*float64(at-h.at[k])/float64(h.at[k+1]-h.at[k])
 }
 
-// Covers are the module's proven figures of a measured run beside those of the
-// truth.
-func Covers(said, was *qualify.Figures) (out []Cover) {
+// oneCell are the figures of cells that are counted, of one drawn cell of a module
+// each: its cells share a bench, and are no draws of their own.
+var oneCell = []string{qualify.RestVoltage, qualify.ResistanceName(false, 10, false), qualify.JointExcess}
+
+// Covers are the proven figures of a measured run beside those of the truth: the
+// module's, and some of one cell, counted from zero.
+func (h *History) Covers(said, was *qualify.Figures, cell int) (out []Cover) {
+	inside := h.plantTruth()
 	for _, f := range said.Figures {
 		if f.Cell != 0 || f.Status != qualify.OK || f.U <= 0 {
 			continue
 		}
-		if g, ok := was.Find(f.Name); ok && !g.NoValue {
-			out = append(out, Cover{f.Name, f.Value, f.U, g.Value})
+		truth, ok := inside[f.Name]
+		if !ok {
+			var g qualify.Figure
+			g, ok = was.Find(f.Name)
+			ok, truth = ok && !g.NoValue, g.Value
+			if f.Name == qualify.Capacity {
+				truth += inside[moreCapacity]
+			}
+		}
+		if ok {
+			out = append(out, Cover{f.Name, f.Value, f.U, truth})
+		}
+	}
+	for _, name := range oneCell {
+		f, g := said.Cells(name), was.Cells(name)
+		if cell < len(f) && cell < len(g) && f[cell].Status == qualify.OK && f[cell].U > 0 && !g[cell].NoValue {
+			out = append(out, Cover{name + " of a cell", f[cell].Value, f[cell].U, g[cell].Value})
 		}
 	}
 	return out

@@ -111,9 +111,12 @@ func (d *draw) rig() (*virtual.Bench, error) {
 		return nil, fmt.Errorf("study: %w", err)
 	}
 	m := b.Plant().Module()
-	for k := range m.Len() {
-		apart := leftApart * d.rng.NormFloat64() * m.Capacity(k)
-		m.SetSoC(k, (m.Charge(k)-m.Excess(k)+apart)/m.Capacity(k))
+	even := make([]float64, m.Len())
+	for k := range even { // all before any is moved: an excess is over the others
+		even[k] = m.Charge(k) - m.Excess(k)
+	}
+	for k, q := range even {
+		m.SetSoC(k, (q+leftApart*d.rng.NormFloat64()*m.Capacity(k))/m.Capacity(k))
 	}
 	return b, nil
 }

@@ -92,6 +92,13 @@ func (t *tape) ClearLatch(string, string, drivers.Instant) error { return nil }
 
 // Run carries out the trial of a seed.
 func (s *Study) Run(seed uint64, k *Kind) (*Trial, error) {
+	if k.rest {
+		r, err := s.resting()
+		if err != nil {
+			return nil, fmt.Errorf("study: %s: this module cannot be looked at by a rest near full: %w", k.Name, err)
+		}
+		s = r
+	}
 	d, size, named := s.trial(seed, k)
 	out := &Trial{Seed: seed, Kind: k.Name, Size: size}
 	rig, err := d.rig()
@@ -129,13 +136,17 @@ func (s *Study) Run(seed uint64, k *Kind) (*Trial, error) {
 	return out, nil
 }
 
+// curve is what the module file says of a cell's open-circuit voltage.
+func (s *Study) curve() (c balance.Curve) {
+	for _, o := range s.Module.OCV {
+		c.Points = append(c.Points, balance.Point{SoCPPM: o.SoC, Voltage: o.Voltage})
+	}
+	return c
+}
+
 // follow runs the plan to its end.
 func (s *Study) follow(rig bench.Rig, t *tape) (machine.Outcome, string, error) {
-	var curve balance.Curve
-	for _, o := range s.Module.OCV {
-		curve.Points = append(curve.Points, balance.Point{SoCPPM: o.SoC, Voltage: o.Voltage})
-	}
-	planner, err := balance.New(s.plan, curve)
+	planner, err := balance.New(s.plan, s.curve())
 	if err != nil {
 		return "", "", err
 	}

@@ -23,6 +23,15 @@ func MeanSD(x []float64) (mean, sd float64) {
 	return stat.MeanStdDev(x, nil)
 }
 
+// Mean is the arithmetic mean, NaN of nothing.
+func Mean(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	return sum / float64(len(x))
+}
+
 // Median returns the middle value, or the mean of the middle two; NaN for none.
 func Median(x []float64) float64 { return medianSorted(sorted(x)) }
 
