@@ -197,10 +197,7 @@ func TestNotAsDeclared(t *testing.T) {
 // tau = (t2-t1)/ln((V-V1)/(V-V2)) = 0.100170098 s.
 func TestTwoReadings(t *testing.T) {
 	const v = 116.8
-	var points []point
-	for _, x := range []point{{0.0187, 20}, {0.0915, 70}} {
-		points = append(points, x)
-	}
+	points := []point{{0.0187, 20}, {0.0915, 70}}
 	middle := math.Sqrt((v - 20) * (v - 70))
 	points = append(points, point{(0.0187 + 0.0915) / 2, v - middle})
 	tau, sigma, n := fit(points, 0, v)

@@ -89,12 +89,6 @@ func (r *proofRun) stage() string {
 	return v.Stage
 }
 
-func (r *proofRun) label() string {
-	var v View
-	r.m.Look(&v)
-	return v.Label
-}
-
 // Every kind of protection is proved one after the other, each row with what it
 // exercised: an injected or held reading, or a limit moved past its reading, never
 // counts for the sensor.

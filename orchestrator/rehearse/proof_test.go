@@ -36,7 +36,6 @@ func provingTwin(t *testing.T) *Twin {
 type proofTape struct {
 	lines []string
 	rows  []machine.Proof
-	sets  map[machine.Protection]drivers.Span // when each row's current was set
 	at    drivers.Span
 	over  bool
 }
@@ -155,4 +154,22 @@ func TestProofKilled(t *testing.T) {
 	t.Logf("killed at %d of %d calls; latched %d times", killed, twin.Healthy.Calls, latched)
 	assert.GreaterOrEqual(t, killed, twin.Healthy.Calls/stride)
 	assert.Greater(t, latched, killed/2)
+}
+
+// Drawn campaigns of faults, people, failing stores and kills over a proof: no
+// invariant is hurt, and a run in which something tripped is no proof.
+func TestProofCampaigns(t *testing.T) {
+	twin := provingTwin(t)
+	seeds := 60
+	if testing.Short() {
+		seeds = 12
+	}
+	if s := os.Getenv("RIGWARDEN_SEEDS"); s != "" {
+		_, err := fmt.Sscan(s, &seeds)
+		require.NoError(t, err)
+	}
+	err := twin.Many(t.Context(), 1, seeds, runtime.GOMAXPROCS(0), func(r *Result) {
+		assert.Empty(t, r.Violations, "seed %d: %v", r.Campaign.Seed, r.Campaign.Lines())
+	})
+	require.NoError(t, err)
 }
