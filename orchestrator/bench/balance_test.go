@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
+	"sync/atomic"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -73,93 +75,6 @@ func (b *balanceTruth) frame(f *drivers.Frame) {
 	}
 }
 
-// least is what balancing costs at the least, by plain arithmetic over the true
-// charges: nothing of the planner's, and nothing that it must find out first.
-type least struct {
-	cells  []float64 // s of bleeding
-	bleed  float64   // s until all have bled
-	time   float64   // s with the pauses
-	energy float64   // J
-}
-
-// leastOf counts what each cell holds over the lowest one and the target, taken
-// off in one go from where it stands, through the bleed resistor at the cell's
-// open-circuit voltage by the module file's table. Neighbours may not bleed at
-// once. Cells are measured before the first bleeding, after each chunk of it and
-// after the last, settled each time, and at the end what was found is to hold.
-func (b *balanceTruth) leastOf(settle, chunk, held float64) least {
-	const slices = 200
-	var l least
-	module, ohm := b.x.module, float64(b.x.plan.Bench.Monitor.Bleed)*1e-6
-	capacity := float64(module.Rated) / float64(drivers.AmpereHour)
-	for k, e := range b.excess {
-		over := max(0, e-b.target)
-		seconds := 0.0
-		for i := range slices {
-			out := over * (float64(i) + 0.5) / slices
-			v := float64(module.OpenCircuit(int64(1e6*(1-(b.lacks[k]+out)/capacity)))) * 1e-6
-			l.energy += over / slices * 3600 * v
-			seconds += over / slices * 3600 * ohm / v
-		}
-		l.cells = append(l.cells, seconds)
-	}
-	l.bleed = pairs(l.cells)
-	l.time = l.bleed + settle*(1+math.Ceil(l.bleed/chunk)) + held
-	return l
-}
-
-// pairs is the length of the shortest schedule of jobs in a row of which no two
-// neighbours run at once: the two that need longest together decide.
-func pairs(seconds []float64) float64 {
-	most := slices.Max(seconds)
-	for i := 1; i < len(seconds); i++ {
-		most = max(most, seconds[i-1]+seconds[i])
-	}
-	return most
-}
-
-// The rule for the shortest schedule agrees with trying everything: each slot
-// bleeds any set of cells without neighbours, breadth first.
-func TestLeastScheduleByBruteForce(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	for range 60 {
-		jobs := make([]int, 3+rng.IntN(4))
-		want := make([]float64, len(jobs))
-		for i := range jobs {
-			jobs[i] = rng.IntN(5)
-			want[i] = float64(jobs[i])
-		}
-		require.EqualValues(t, pairs(want), shortest(jobs), "%v", jobs)
-	}
-}
-
-func shortest(jobs []int) int {
-	state := func(j []int) string { return fmt.Sprint(j) }
-	at, seen := [][]int{jobs}, map[string]bool{state(jobs): true}
-	for slot := 0; ; slot++ {
-		var next [][]int
-		for _, j := range at {
-			if slices.Max(j) == 0 {
-				return slot
-			}
-			for set := range 1 << len(j) {
-				if set&(set<<1) != 0 {
-					continue // neighbours
-				}
-				k := slices.Clone(j)
-				for i := range k {
-					k[i] = max(0, k[i]-set>>i&1)
-				}
-				if !seen[state(k)] {
-					seen[state(k)] = true
-					next = append(next, k)
-				}
-			}
-		}
-		at = next
-	}
-}
-
 // apart draws a module whose cells lack, up to the top, charges apart by exactly
 // the spread, a part of the rated capacity, in an order of its own.
 func apart(x *trial, seed uint64, soc, spread float64) {
@@ -182,10 +97,15 @@ func apart(x *trial, seed uint64, soc, spread float64) {
 
 // A 24-cell LFP module with 2 % of true spread comes within 0.3 % in no more than
 // a tenth over the least time, for no more than a twentieth over the least energy,
-// and what is told is the truth within its uncertainty.
+// and what is told in the end is the truth within its uncertainty, 95 % of it: more
+// than two misses in twelve would be one chance in fifty.
 func TestBalanceNearTheLeast(t *testing.T) {
 	whole(t)
 	t.Parallel()
+	var missed atomic.Int32
+	t.Cleanup(func() {
+		assert.LessOrEqual(t, missed.Load(), int32(2), "modules told wrong by more than the uncertainty")
+	})
 	for seed := uint64(1); seed <= 12; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			t.Parallel()
@@ -202,12 +122,81 @@ func TestBalanceNearTheLeast(t *testing.T) {
 			took := float64(b.ended.Sub(b.began)) / float64(drivers.Second)
 			t.Logf("seed %d: %.3f -> %.3f %% of 40 Ah in %d looks; %.0f s, least %.0f s (%.3f); %.1f kJ, least %.1f kJ (%.3f)", seed,
 				widest(b.excess)/0.4, widest(b.lack())/0.4, b.looks, took, l.time, took/l.time, b.energy/1e3, l.energy/1e3, b.energy/l.energy)
+			told := lastLook(t, x)
+			if math.Abs(widest(b.lack())/40*1e6-float64(told.ImbalancePPM)) > float64(told.UncertaintyPPM) {
+				missed.Add(1)
+				t.Logf("seed %d: told %d +- %d ppm", seed, told.ImbalancePPM, told.UncertaintyPPM)
+			}
 			require.NotZero(t, b.reached, "never within 0.3 %%")
 			assert.LessOrEqual(t, widest(b.lack()), b.target, "within 0.3 %% in the end")
 			assert.LessOrEqual(t, took, 1.10*l.time)
 			assert.LessOrEqual(t, b.energy, 1.05*l.energy)
 		})
 	}
+}
+
+// lastLook is the planner's latest recorded answer.
+func lastLook(t *testing.T, x *trial) (c machine.Computed) {
+	t.Helper()
+	for _, l := range x.tape.lines {
+		if !strings.HasPrefix(l.Line, "computed ") {
+			continue
+		}
+		e, err := machine.ParseEvent(l.Line)
+		require.NoError(t, err)
+		c = e.(machine.Computed)
+	}
+	require.NotZero(t, c.At, "the planner was never asked")
+	return c
+}
+
+// Bleed resistors that warm the module are paused by its temperature: no cell
+// bleeds above the limit, and none waits once it is cooler by half a kelvin. A
+// limit less than two kelvins over the room once let nothing bleed ever again.
+func TestBleedingIsKeptCool(t *testing.T) {
+	whole(t)
+	t.Parallel()
+	const above = 23.8 // degC, at 23 degC around
+	bench := shippedBench(t, "bleed: {resistance: 6.8 Ohm, neighbours: no", "bleed: {resistance: 1 Ohm, neighbours: yes")
+	text := strings.Replace(shippedProfile(t, "balance"), "      rounds: 40\n", "      rounds: 40\n      pause_above: 23.8 degC\n", 1)
+	s := newSetup(t, shippedModule(t), bench, text)
+	x := s.open(t)
+	apart(x, 2, 0.4, 0.02)
+	b := watchBalance(x, 0.003*40)
+	var hottest float64
+	var bleeding, waiting drivers.Span
+	last := drivers.Instant(0)
+	layout := x.rig.Layout()
+	x.tape.onFrame = func(f *drivers.Frame) {
+		b.frame(f)
+		m, on := x.rig.Plant().Module(), false
+		for k := range m.Len() {
+			on = on || m.Bleeding(k)
+		}
+		read := math.Inf(-1)
+		for i := range layout.Channels {
+			if layout.Channels[i].Kind == drivers.Temperature && f.Counts[i] != drivers.NoReading {
+				read = max(read, float64(layout.Channels[i].Scale.Value(f.Counts[i]))/1000-273.15)
+			}
+		}
+		span := f.At.Sub(last)
+		last = f.At
+		if on {
+			bleeding += span
+			hottest = max(hottest, read)
+		} else if read > above-0.5 && b.began != 0 {
+			waiting += span
+		}
+	}
+	e := x.run()
+	took := b.ended.Sub(b.began)
+	t.Logf("%s %s: %v bleeding, %v waiting while hot, hottest while bleeding %.2f degC; %v in %d looks", e.Outcome, e.Reason, bleeding, waiting, hottest, took, b.looks)
+	require.Equal(t, machine.OutcomeDone, e.Outcome, e.Reason)
+	require.LessOrEqual(t, widest(b.lack()), b.target)
+	require.Greater(t, waiting, drivers.Minute, "the premise: the limit binds")
+	require.LessOrEqual(t, hottest, above+0.2, "a sensor's step and noise over the limit")
+	// Whatever is neither is measuring: settling, topping up, seeing that it holds.
+	require.Less(t, took-bleeding-waiting, drivers.Span(b.looks)*8*drivers.Minute+5*drivers.Minute)
 }
 
 // flat balances on the plateau, where somebody insists on it.

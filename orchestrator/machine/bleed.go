@@ -94,6 +94,7 @@ func (m *Machine) bleedComputed(e Computed) {
 		b.left[i] = min(b.left[i], b.ins.Chunk)
 	}
 	b.stage, b.slot = bleedFlow, m.now
+	b.hot, b.hotAt = m.meas.tempsOK && m.meas.hottest > b.ins.TempMax, m.now
 	if q := m.bleedCharge(); q > b.ins.Bounds.Charge {
 		m.becomeStopping(OutcomeFailed, fmt.Sprintf("bound reached: the planner wants to bleed %d mAh, at most %d mAh are allowed", q/(drivers.AmpereHour/1000), b.ins.Bounds.Charge/(drivers.AmpereHour/1000)))
 		return
@@ -169,7 +170,7 @@ func (m *Machine) bleedFlow(s signal) {
 	b := &m.bleed
 	if s == onFrame {
 		hot := m.meas.tempsOK && m.meas.hottest > b.ins.TempMax
-		cool := m.meas.tempsOK && m.meas.hottest < b.ins.TempMax-2*drivers.Kelvin
+		cool := m.meas.tempsOK && m.meas.hottest < b.ins.TempMax-m.bleedCooler()
 		if hot && !b.hot || b.hot && cool {
 			m.bleedSpend()
 			if b.hot {
@@ -189,6 +190,13 @@ func (m *Machine) bleedFlow(s signal) {
 		return
 	}
 	m.bleedSlot()
+}
+
+// bleedCooler is by how much it must be cooler before cells bleed on: over what a
+// sensor's steps and noise do, and no more, since each kelvin waited for is time
+// in which nothing bleeds.
+func (m *Machine) bleedCooler() drivers.Millikelvins {
+	return max(drivers.Kelvin/2, 3*m.plan.Bench.Monitor.TempStep)
 }
 
 // bleedSpend takes the slot's time from the cells that bled in it.
