@@ -244,3 +244,22 @@ func TestACheckTellsEveryMistakeOrThePreview(t *testing.T) {
 		assert.NotEmpty(t, e.GetAbout(), e.GetName())
 	}
 }
+
+// A status tells each cell's share of the balance; a bound has no uncertainty.
+func TestBalanceOnTheWire(t *testing.T) {
+	m := balanceToProto(&machine.Balance{
+		UncertaintyPPM: 400, Left: 7, Need: 9, Spread: 5, Telling: true,
+		Excess: []drivers.Charge{0, 30}, Doubts: []drivers.Charge{4, -1}, CellsLeft: []drivers.Charge{0, 7},
+	})
+	assert.EqualValues(t, 400, m.GetUncertaintyPpm())
+	assert.EqualValues(t, 7, m.GetLeftNc())
+	assert.EqualValues(t, 9, m.GetNeedUs())
+	assert.EqualValues(t, 5, m.GetSpreadUv())
+	assert.True(t, m.GetSpreadTelling())
+	require.Len(t, m.GetCells(), 2)
+	require.NotNil(t, m.GetCells()[0].UncertaintyNc)
+	assert.EqualValues(t, 4, m.GetCells()[0].GetUncertaintyNc())
+	assert.EqualValues(t, 30, m.GetCells()[1].GetExcessNc())
+	assert.Nil(t, m.GetCells()[1].UncertaintyNc)
+	assert.EqualValues(t, 7, m.GetCells()[1].GetLeftNc())
+}
