@@ -127,7 +127,8 @@ func (h *History) row(k int) []int32 {
 	return h.counts[k*w : (k+1)*w]
 }
 
-// Truth computes the figures of the run as it was.
+// Truth computes the figures of the run as it was. What balancing left is kept from
+// it: plantTruth adds what the plant knew of that, and it must not count twice.
 func (h *History) Truth() *qualify.Figures {
 	a := qualify.New(&h.plan)
 	f := drivers.Frame{Counts: make([]int32, len(h.layout.Channels))}
@@ -150,7 +151,11 @@ func (h *History) Truth() *qualify.Figures {
 // tellRows gives the records before a row and returns the next one.
 func (h *History) tellRows(a *qualify.Analyser, next, row int) int {
 	for ; next < len(h.told) && h.told[next].rows <= row; next++ {
-		a.Record(h.told[next].at, h.told[next].rec)
+		rec := h.told[next].rec
+		if isImbalance(&rec) {
+			rec.Text = "imbalance 0 ppm of capacity, uncertainty 0 ppm"
+		}
+		a.Record(h.told[next].at, rec)
 	}
 	return next
 }

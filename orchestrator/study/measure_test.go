@@ -124,3 +124,16 @@ func TestFootOfARampIsNoRest(t *testing.T) {
 	// and the meter's noise are 0.1 %.
 	assert.InEpsilon(t, was.Value, sum, 1.5e-3)
 }
+
+// What balancing left once counted twice in the capacity that measured ones are held
+// against: by the recorded run's own planner, and by the plant.
+func TestTruthTakesNoPlannerAtItsWord(t *testing.T) {
+	s := plan(t, pulseOnly, pulseRules)
+	h, err := s.Record(3)
+	require.NoError(t, err)
+	rec := machine.Record{Kind: machine.RecordNote, Text: "imbalance 2000 ppm of capacity, uncertainty 300 ppm"}
+	h.told = append([]told{{at: h.told[0].at, rec: rec}}, h.told...)
+	f, ok := h.Truth().Find(qualify.Imbalance)
+	require.True(t, ok)
+	assert.Zero(t, f.Value)
+}
