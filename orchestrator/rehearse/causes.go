@@ -39,7 +39,7 @@ var leads = map[virtual.FaultKind][]string{
 	virtual.MeterReadsOff:    {"sum_mismatch", "terminal_mismatch", "module_high", "module_low", "impossible", "precharge"},
 
 	virtual.FramesStop:      {"silence", "stale", "precharge", "contactor", "driver"},
-	virtual.FramesRepeat:    {"stale", "current_uncommanded", "precharge", "contactor", "driver"},
+	virtual.FramesRepeat:    {"stale", "current_uncommanded", "precharge", "contactor", "contactor_mismatch", "driver"},
 	virtual.FramesLate:      {"stale", "current_uncommanded", "silence", "precharge", "contactor", "driver"},
 	virtual.FramesLost:      {"silence", "stale", "precharge", "contactor", "driver"},
 	virtual.FramesDoubled:   {"stale"},
