@@ -122,7 +122,7 @@ func TestManyKeepsOrder(t *testing.T) {
 	var one, four Summary
 	n := 24
 	if testing.Short() {
-		n = 8
+		n = 4
 	}
 	require.NoError(t, quick(t).Many(t.Context(), 500, n, 1, one.Add))
 	require.NoError(t, quick(t).Many(t.Context(), 500, n, 4, four.Add))
@@ -133,7 +133,10 @@ func TestManyKeepsOrder(t *testing.T) {
 
 func TestRegressions(t *testing.T) {
 	twin := quick(t)
-	for _, g := range Regressions {
+	for i, g := range Regressions {
+		if testing.Short() && i%6 != 0 {
+			continue
+		}
 		t.Run(g.Name, func(t *testing.T) {
 			f, err := virtual.ParseFault(g.Fault)
 			require.NoError(t, err)

@@ -25,7 +25,7 @@ func TestKills(t *testing.T) {
 	case os.Getenv("RIGWARDEN_KILLS") == "every":
 		stride = 1
 	case testing.Short():
-		stride = 41
+		stride = 83
 	}
 	var s Summary
 	latched, lost, again := 0, drivers.Span(0), 0

@@ -103,7 +103,7 @@ func TestProofRowsUnderFaults(t *testing.T) {
 			faults = faults[:4] // whose coils are cut opens, whatever it ignores
 		}
 		for j, f := range faults {
-			if testing.Short() && (i+j)%5 != 0 {
+			if testing.Short() && (i+j)%9 != 0 {
 				continue
 			}
 			t.Run(fmt.Sprintf("%s %s", row.Protection, f.Kind), func(t *testing.T) {
@@ -137,7 +137,7 @@ func TestProofKilled(t *testing.T) {
 	case os.Getenv("RIGWARDEN_KILLS") == "every":
 		stride = 1
 	case testing.Short():
-		stride = 997
+		stride = 1999
 	}
 	killed, latched := 0, 0
 	err := twin.Kills(t.Context(), 1, stride, runtime.GOMAXPROCS(0), func(r *Result) {
@@ -162,7 +162,7 @@ func TestProofCampaigns(t *testing.T) {
 	twin := provingTwin(t)
 	seeds := 60
 	if testing.Short() {
-		seeds = 12
+		seeds = 4
 	}
 	if s := os.Getenv("RIGWARDEN_SEEDS"); s != "" {
 		_, err := fmt.Sscan(s, &seeds)
