@@ -2,12 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"github.com/rigwarden/rigwarden/orchestrator/pack"
+	"github.com/rigwarden/rigwarden/orchestrator/service"
 	"github.com/rigwarden/rigwarden/profiles"
 )
 
@@ -111,6 +113,9 @@ func (a *app) packCheck(ctx context.Context, f *packCheckFlags, args []string) e
 		return err
 	}
 	p, err := pack.Check(branches, pack.Rules{Apart: float64(f.apart.value) * 1e-6})
+	if errors.Is(err, pack.ErrUnfollowed) {
+		return &service.Error{Kind: service.KindRefused, What: err.Error(), Want: "modules of one build, and resistances as they were measured"}
+	}
 	if err != nil {
 		return usageError{err}
 	}

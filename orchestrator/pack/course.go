@@ -58,6 +58,10 @@ type node struct {
 	allowed float64 // error of a state of charge in one step
 }
 
+// ErrUnfollowed: nothing can be said of these branches, and so they must not be
+// connected.
+var ErrUnfollowed = errors.New("the equalising current cannot be followed: the branches' time constants lie too far apart")
+
 // solve finds the currents at the given states of charge.
 func (n *node) solve(y []float64) {
 	sum, g := 0.0, 0.0
@@ -116,7 +120,7 @@ func run(sources []source, keep bool) (*Course, error) {
 			break
 		}
 		if steps == stepsMost {
-			return nil, errors.New("the equalising current cannot be followed: the branches' time constants lie too far apart")
+			return nil, ErrUnfollowed
 		}
 		err := trial(n, y, next, &rate, h)
 		if err <= 1 {

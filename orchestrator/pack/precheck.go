@@ -93,7 +93,7 @@ const branchesMost = 32
 
 // Check predicts what happens when the branches are connected, and says whether
 // they may be. The worst case over every uncertainty decides (INV-09, INV-10).
-// An error means that the input is no description of a bank.
+// An error means that the input is no description of a bank, or is ErrUnfollowed.
 func Check(branches []Branch, rules Rules) (*Precheck, error) {
 	if len(branches) < 2 || len(branches) > branchesMost {
 		return nil, fmt.Errorf("%d modules to connect in parallel; 2 to %d would be right", len(branches), branchesMost)
