@@ -2,6 +2,7 @@ package proof
 
 import (
 	"fmt"
+	"maps"
 	"time"
 
 	"github.com/rigwarden/rigwarden/drivers"
@@ -10,13 +11,16 @@ import (
 // Demand is what a run asks of a proof before nobody is beside it.
 type Demand struct {
 	BenchDigest, ModuleDigest string
-	Within                    drivers.Span
-	Now                       drivers.Instant
+	// Maps are the digests of what the bench file's dialects and maps say, by the
+	// instrument's role.
+	Maps   map[string]string
+	Within drivers.Span
+	Now    drivers.Instant
 }
 
 // Lacks says why the report is no proof for the demand; empty: it is one. A proof
-// belongs to the very bench file and module file that it was made with: whatever
-// changes in either, wiring and firmware among them, ends it.
+// belongs to the very bench file, module file and instruments' maps that it was made
+// with: whatever changes in one of them, wiring and firmware among them, ends it.
 func (d Demand) Lacks(r *Report) string {
 	age := d.Now.Sub(r.At)
 	switch {
@@ -28,6 +32,8 @@ func (d Demand) Lacks(r *Report) string {
 		return fmt.Sprintf("run %s was made with another bench file", r.Run)
 	case r.ModuleDigest != d.ModuleDigest:
 		return fmt.Sprintf("run %s was made with another file of this module", r.Run)
+	case !maps.Equal(r.Maps, d.Maps):
+		return fmt.Sprintf("run %s was made with another dialect or map of an instrument", r.Run)
 	case age < 0:
 		return fmt.Sprintf("run %s lies in the future: a clock was set back", r.Run)
 	case age > d.Within:

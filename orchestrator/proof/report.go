@@ -22,15 +22,17 @@ const (
 
 // Report is a proof of protections on one page.
 type Report struct {
-	Run          string          `json:"run"`
-	Bench        string          `json:"bench"`
-	Module       string          `json:"module"`
-	Profile      string          `json:"profile"`
-	BenchDigest  string          `json:"bench_sha256"`
-	ModuleDigest string          `json:"module_sha256"`
-	PlanDigest   string          `json:"plan_sha256"`
-	At           drivers.Instant `json:"at_us"`
-	Who          string          `json:"who"`
+	Run          string `json:"run"`
+	Bench        string `json:"bench"`
+	Module       string `json:"module"`
+	Profile      string `json:"profile"`
+	BenchDigest  string `json:"bench_sha256"`
+	ModuleDigest string `json:"module_sha256"`
+	PlanDigest   string `json:"plan_sha256"`
+	// Maps are the digests of what the instruments' dialects and maps said, by role.
+	Maps map[string]string `json:"maps_sha256"`
+	At   drivers.Instant   `json:"at_us"`
+	Who  string            `json:"who"`
 	// Simulated says that nothing of it belongs to a real bench.
 	Simulated bool     `json:"simulated"`
 	Verdict   Verdict  `json:"verdict"`
@@ -87,6 +89,18 @@ type Reader struct {
 	trip string
 }
 
+// MapsOf are the digests of what a bench's dialects and maps say, by role; roles that
+// have none are left out.
+func MapsOf(b *drivers.Bench) map[string]string {
+	out := map[string]string{}
+	for role, w := range b.Wires() {
+		if w.MapDigest != "" {
+			out[role] = w.MapDigest
+		}
+	}
+	return out
+}
+
 // Plans says whether a plan proves anything.
 func Plans(p *machine.Plan) bool { return len(expected(p)) > 0 }
 
@@ -127,7 +141,7 @@ func (r *Reader) Line(line string) {
 func (r *Reader) Report(run Run) *Report {
 	out := &Report{
 		Run: run.ID, Bench: run.Bench, Module: run.Module, Profile: run.Profile, At: run.Start, Who: run.Who,
-		BenchDigest: r.plan.BenchDigest, ModuleDigest: r.plan.ModuleDigest, PlanDigest: run.PlanDigest,
+		BenchDigest: r.plan.BenchDigest, ModuleDigest: r.plan.ModuleDigest, PlanDigest: run.PlanDigest, Maps: MapsOf(&r.plan.Bench),
 		Simulated: run.Virtual || r.plan.Bench.Simulated(), Verdict: Pass,
 		Why: []string{}, Rows: []Row{}, Missing: []machine.Protection{}, Untouched: []string{},
 	}

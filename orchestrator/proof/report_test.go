@@ -113,9 +113,10 @@ func TestFailedOnce(t *testing.T) {
 // A proof holds for its own files and for so long, no longer and for no others.
 func TestHolds(t *testing.T) {
 	plan, m, b := shippedPlan(t)
+	plan.Bench.Monitor.MapDigest = "what the signal map said"
 	r := read(plan, lines(plan, func(*machine.Proof) {}), done)
 	now := func(d drivers.Span) Demand {
-		return Demand{BenchDigest: b.Digest, ModuleDigest: m.Digest, Within: 30 * day, Now: done.Start.Add(d)}
+		return Demand{BenchDigest: b.Digest, ModuleDigest: m.Digest, Maps: MapsOf(&plan.Bench), Within: 30 * day, Now: done.Start.Add(d)}
 	}
 	assert.Empty(t, now(0).Lacks(r))
 	assert.Empty(t, now(30*day).Lacks(r))
@@ -127,6 +128,9 @@ func TestHolds(t *testing.T) {
 	d = now(day)
 	d.ModuleDigest = "other"
 	assert.Contains(t, d.Lacks(r), "another file of this module")
+	d = now(day)
+	d.Maps = map[string]string{"monitor": "what it says since"}
+	assert.Contains(t, d.Lacks(r), "another dialect or map")
 	r.Missing = []machine.Protection{machine.ProveStop}
 	assert.Contains(t, now(day).Lacks(r), "no row for emergency_stop")
 	r.Missing, r.Verdict = nil, Fail

@@ -18,7 +18,7 @@ func (s *Server) proved(plan *machine.Plan, prof *profiles.Profile, b *profiles.
 	if within == 0 || prof.Attended || !energises(plan) {
 		return nil
 	}
-	d := proof.Demand{BenchDigest: b.Digest, ModuleDigest: plan.ModuleDigest, Within: within, Now: start}
+	d := proof.Demand{BenchDigest: b.Digest, ModuleDigest: plan.ModuleDigest, Maps: proof.MapsOf(&plan.Bench), Within: within, Now: start}
 	lacks, err := s.proofFor(d, b.Name, plan.Module)
 	if err != nil || lacks == "" {
 		return err
