@@ -73,6 +73,8 @@ func TestOverLimitsIsRefusedWhereItStands(t *testing.T) {
 		{"profile: x\nsteps:\n  - charge: {current: 20 A, hold: 3.60 V, taper: C/20}\n", "profile.yaml:3:35: hold of 3.6 V/cell comes too near cell_max of 3.6 V/cell, set by the module file; at most 3.593 V/cell"},
 		{"profile: x\nsteps:\n  - discharge: {current: 20 A, cell_end: 2.40 V}\n", "profile.yaml:3:42: cell_end of 2.4 V/cell comes too near cell_min of 2.55 V/cell, set by the module file; at least 2.557 V/cell"},
 		{"profile: x\nlimits: {charge_max: 15 A}\nsteps:\n  - charge: {current: 20 A, hold: 3.55 V, taper: C/20}\n", "profile.yaml:4:23: a current of 20 A is over charge_max of 15 A, set by the profile; at most 14.89 A"},
+		{"profile: x\nsteps:\n  - pulse: {first: {current: 25 A, for: 10 s}, discharge: 40 A, for: 1 s}\n", "profile.yaml:3:13: a first level of 25 A before 40 A; the second is to be twice the first or more; at most 20 A"},
+		{"profile: x\nsteps:\n  - pulse: {first: {current: 1 mA, for: 10 s}, discharge: 40 A, for: 1 s}\n", "profile.yaml:3:13: the first level rounds to nothing; write a greater current"},
 		{"profile: x\nsteps:\n  - repeat:\n      times: 2\n      steps:\n        - pulse: {discharge: 3 C, for: 1 s}\n", "profile.yaml:6:30: a current of 120 A is over discharge_max of 50 A, set by the module file; at most 49.82 A"},
 	} {
 		plan, problems := Compile(profileOf(t, x.src), m, b)

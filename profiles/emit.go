@@ -150,7 +150,7 @@ func (c *compiler) drive(s *StepSpec) {
 // emitDrive predicts and emits a charge or discharge.
 func (c *compiler) emitDrive(s *StepSpec, part, kind string, d *DriveSpec, e ends) {
 	bounds := c.bounds(d, e)
-	f := c.model.drive(d.Charge, e)
+	f := c.model.levels(d.Charge, e)
 	c.level = d.after()
 	if !d.Charge {
 		f.charge, f.energy = -f.charge, -f.energy
@@ -158,7 +158,7 @@ func (c *compiler) emitDrive(s *StepSpec, part, kind string, d *DriveSpec, e end
 	c.begin(s, part, kind, f)
 	out := &machine.Drive{
 		Direction: machine.Charging, Current: e.current, Hold: e.hold, Taper: e.taper, CellEnd: e.cellEnd,
-		Voltage: c.outerVoltage(d.Charge, max(e.hold, e.cellEnd)), Span: e.span, Bounds: bounds,
+		Voltage: c.outerVoltage(d.Charge, max(e.hold, e.cellEnd)), Span: e.span, Lead: e.lead, Bounds: bounds,
 	}
 	if !d.Charge {
 		out.Direction = machine.Discharging

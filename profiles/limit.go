@@ -43,7 +43,23 @@ func (c *compiler) ends(s *StepSpec, d *DriveSpec, key string) (ends, bool) {
 		c.held = append(c.held, held{where("cell_end"), d.Charge, e.cellEnd, e.current})
 	}
 	c.checkPower(where("current"), d.Charge, e)
+	if d.Lead.given() {
+		e.lead = c.lead(where("first"), d, e.current, step)
+		e.span += d.LeadFor
+	}
 	return e, len(c.r.Problems) == before
+}
+
+// lead compiles a pulse's first level.
+func (c *compiler) lead(at Pos, d *DriveSpec, second drivers.Microamps, step int64) *machine.Lead {
+	l := &machine.Lead{Current: drivers.Microamps(down(int64(d.Lead.at(c.m.Rated)), step)), Span: d.LeadFor}
+	switch most := drivers.Microamps(down(int64(second/2), step)); {
+	case l.Current <= 0:
+		c.r.Add(at, "the first level rounds to nothing", "write a greater current")
+	case l.Current > most:
+		c.r.Addf(at, "at most "+amps(most), "a first level of %s before %s; the second is to be twice the first or more", amps(l.Current), amps(second))
+	}
+	return l
 }
 
 // checkCurrent: a current needs room under its limit for the sensors' errors,

@@ -84,6 +84,9 @@ func driveText(plan *machine.Plan, d *machine.Drive) string {
 	if d.Span > 0 {
 		add(", for %s", FormatQuantity(int64(d.Span), DimTime))
 	}
+	if l := d.Lead; l != nil {
+		add(", first %s for %s of it", amps(l.Current), FormatQuantity(int64(l.Span), DimTime))
+	}
 	if d.Charge > 0 {
 		add(", counted %s", FormatQuantity(int64(d.Charge), DimCharge))
 	}

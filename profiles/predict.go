@@ -2,6 +2,7 @@ package profiles
 
 import (
 	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
 )
 
 // model predicts how long steps take: one cell stands for all, with the
@@ -58,6 +59,20 @@ type ends struct {
 	hold, cellEnd  drivers.Microvolts
 	span           drivers.Span
 	charge         drivers.Charge
+	// lead is a pulse's first level, and a part of span; nil for none.
+	lead *machine.Lead
+}
+
+// levels follows a drive, or a pulse of two levels.
+func (p *model) levels(charge bool, e ends) forecast {
+	if e.lead == nil {
+		return p.drive(charge, e)
+	}
+	first := e
+	first.current, first.span = e.lead.Current, e.lead.Span
+	e.span -= e.lead.Span
+	f, g := p.drive(charge, first), p.drive(charge, e)
+	return forecast{span: f.span + g.span, charge: f.charge + g.charge, energy: f.energy + g.energy}
 }
 
 // drive follows one drive from the present state of charge and moves it.

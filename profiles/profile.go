@@ -86,6 +86,9 @@ type DriveSpec struct {
 	Taper   Rate
 	CellEnd drivers.Microvolts
 	For     drivers.Span
+	// Lead and LeadFor are a pulse's first, smaller level before For begins.
+	Lead    Rate
+	LeadFor drivers.Span
 	// Counted ends by counted charge: an amount, or Fraction of what another
 	// step saved under CountedOf ("rated" is the rated capacity).
 	Counted   drivers.Charge

@@ -236,8 +236,20 @@ func readPulse(f *tree.Fields) DriveSpec {
 		f.At["current"] = f.At["discharge"]
 	}
 	d.For = drivers.Span(f.Quantity("for", true, DimTime, tree.Within(100_000, 600_000_000)))
+	if n := f.Find("first"); n != nil {
+		l := f.Report.Fields(n, "pulse.first")
+		d.Lead = readRate(l, "current", true)
+		d.LeadFor = drivers.Span(l.Quantity("for", true, DimTime, tree.Within(5_000_000, 600_000_000)))
+		l.Finish()
+		if d.For > longestSecond {
+			f.Report.Add(f.At["for"], "for: the second level is too long for a resistance between two levels", "at most 60 s")
+		}
+	}
 	return d
 }
+
+// longestSecond is how long a second level may last for the two-level method.
+const longestSecond = drivers.Minute
 
 func readBounds(f *tree.Fields) BoundSpec {
 	b := BoundSpec{

@@ -51,6 +51,9 @@ func (p *Plan) checkInstruction(at int, ins *Instruction) error {
 		if err := p.checkDrive(ins.Drive); err != nil {
 			return err
 		}
+		if err := ins.Drive.checkLead(ins.Op); err != nil {
+			return err
+		}
 		return p.checkExpect(at, ins)
 	case OpWait:
 		if ins.Wait.Span <= 0 {

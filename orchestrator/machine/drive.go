@@ -43,6 +43,7 @@ type driving struct {
 	end      string            // why the step ended, for its record
 	failure  string            // a bound was reached
 	paused   bool              // begin again after a pause
+	led      bool              // a first level is over
 }
 
 func (m *Machine) beginDrive(ins *Instruction) {
@@ -153,6 +154,7 @@ func (m *Machine) driveBegin() {
 		return
 	}
 	m.beginTrend()
+	i = d.level(i)
 	if d.ins.Hold > 0 {
 		d.hold.begin(m)
 		i = min(i, d.hold.first(m))
@@ -248,6 +250,7 @@ func (m *Machine) driveFlow() {
 		m.becomePausing("temperature allows no charge current", true)
 		return
 	}
+	ceiling = d.level(ceiling)
 	next := m.cmd.current
 	switch {
 	case d.ins.Hold > 0:
@@ -284,16 +287,10 @@ func (m *Machine) findEdge() {
 			d.edge = d.prevAt + drivers.Instant(int64(s.at.Sub(d.prevAt))*int64(half-i0)/int64(i-i0))
 		}
 		if d.ins.Span > 0 {
-			m.timer = d.edge.Add(d.ins.Span - d.flowed)
+			m.timer = d.edge.Add(d.until() - d.flowed)
 		}
 	}
 	d.prevI, d.prevAt = s.current, s.at
-}
-
-func (m *Machine) driveDue() {
-	if m.drive.ins.Span > 0 && m.drive.edge != 0 {
-		m.driveEnd("time")
-	}
 }
 
 // driveCharge is what this instruction has moved, as a magnitude in its

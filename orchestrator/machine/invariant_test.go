@@ -179,7 +179,7 @@ var toyFaults = []string{
 // obeys again, a person stops and acknowledges, and the machine must come to
 // rest with nothing on (INV-13).
 func TestDrawnFaults(t *testing.T) {
-	names := []string{"charge", "cycle", "pulse", "balance", "ask", "bound", "prove"}
+	names := []string{"charge", "cycle", "pulse", "levels", "balance", "ask", "bound", "prove"}
 	for seed := range seeds(t, 200) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		s, w := newWitnessed(t, sessionPlans[names[rng.IntN(len(names))]])

@@ -158,6 +158,8 @@ type Drive struct {
 	Voltage drivers.Microvolts `json:"voltage_uV"`
 	// Span ends the step after a time (for a pulse, from half the edge).
 	Span drivers.Span `json:"for_us,omitempty"`
+	// Lead, where set, is a pulse's first level; Span contains it.
+	Lead *Lead `json:"lead,omitempty"`
 	// Charge ends the step by counted charge, or by PerMille of register
 	// ChargeOf where PerMille is positive.
 	Charge   drivers.Charge `json:"charge_nC,omitempty"`

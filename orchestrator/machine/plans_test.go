@@ -32,6 +32,12 @@ var sessionPlans = map[string]func() *Plan{
 			Instruction{Op: OpPulse, Step: 3, Drive: &Drive{Direction: Charging, Current: 3 * drivers.Ampere, Span: 10 * drivers.Second, Voltage: 15 * drivers.Volt, CellEnd: 3_550_000, Bounds: wide}},
 		)
 	},
+	"levels": func() *Plan {
+		return toyPlan(closing(0),
+			Instruction{Op: OpPulse, Step: 1, Drive: &Drive{Direction: Discharging, Current: 5 * drivers.Ampere, Span: 12 * drivers.Second, Lead: &Lead{Current: drivers.Ampere, Span: 10 * drivers.Second},
+				Voltage: 10 * drivers.Volt, CellEnd: 2_700_000, Bounds: wide}},
+		)
+	},
 	"balance": func() *Plan {
 		return toyPlan(closing(0), charging(1),
 			Instruction{Op: OpBleed, Step: 2, Bleed: &Bleed{TargetPPM: 3000, Capacity: toyCapacity, Chunk: 30 * drivers.Minute, Settle: drivers.Minute, TempMax: 328_150, Bounds: wide, Imbalance: 2,

@@ -240,6 +240,7 @@ func (a *Analyser) Frame(f *drivers.Frame) {
 	}
 	a.thermal.frame(&a.scan, f.At, f.Counts, a.scan.flows(now.i))
 	a.pulses.frame(a, &now)
+	a.levels.frame(a)
 	a.have, a.last = true, now
 	a.settle()
 	if a.run != nil {

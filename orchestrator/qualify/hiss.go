@@ -94,16 +94,30 @@ func deviation(square float64, triples int64) float64 {
 // noise replaces what a pulse's few readings before its edge tell of noise, where the
 // rests until then tell more.
 func (h *hiss) noise(p *pulses) {
-	if h.triples < noisyPairs || h.meter.triples < noisyPairs {
-		return
+	if h.meter.triples >= noisyPairs {
+		if meter, dof, ok := h.tell(p.noise, noisyPairs); ok {
+			p.meter, p.dof = meter, dof
+		}
 	}
-	for c := range p.noise {
-		p.noise[c] = deviation(h.squares[c], h.triples) * h.mul[c]
+}
+
+// tell gives the standard deviations of a reading of each tap and of the meter, V, with
+// their degrees of freedom, where there are enough readings; without a meter its own is 0.
+func (h *hiss) tell(noise []float64, least int64) (meter, dof float64, ok bool) {
+	if h.triples < least || h.triples == 0 {
+		return 0, 0, false
 	}
-	p.meter = deviation(h.meter.square, h.meter.triples) * h.mul[h.scan.voltage]
+	for c := range noise {
+		noise[c] = deviation(h.squares[c], h.triples) * h.mul[c]
+	}
+	n := h.triples
+	if h.meter.triples > 0 {
+		meter = deviation(h.meter.square, h.meter.triples) * h.mul[h.scan.voltage]
+		n = min(n, h.meter.triples)
+	}
 	// Half of the triples count, since those that follow each other are correlated by
 	// -2/3 and 1/6.
-	p.dof = float64(min(h.triples, h.meter.triples)) / 2
+	return meter, float64(n) / 2, true
 }
 
 // compared holds the logarithms of the taps' noise against each other.

@@ -207,6 +207,54 @@ func TestTwoLevelsWithARestBetween(t *testing.T) {
 	assert.Contains(t, find(t, r.a.Finish(), qualify.ModuleTwoLevel).Reason, "the current fell to 0 A between the two levels")
 }
 
+// The same within one pulse; a dip of the current between its levels, or a second
+// level that was not reached, proves nothing.
+func TestPulseOfTwoLevels(t *testing.T) {
+	const a = drivers.Ampere
+	for _, x := range []struct {
+		dip, second float64
+		why         string
+	}{
+		{8, 40, ""}, {0, 40, "the current fell to 0 A between the two levels"}, {8, 12, "the second level had 12 A after 8 A; twice as much would be right"},
+	} {
+		r := newRig(t, newPlan(t, bench(5, 2, 100*drivers.Millisecond), []machine.Step{{Label: "levels", Kind: "pulse"}}, []machine.Instruction{{
+			Op: machine.OpPulse, Step: 0,
+			Drive: &machine.Drive{Direction: machine.Discharging, Current: 40 * a, Span: 35 * drivers.Second, Lead: &machine.Lead{Current: 8 * a, Span: 30 * drivers.Second}},
+		}}))
+		r.show(0)
+		r.begin(0, 1)
+		r.run(35*drivers.Second, func(t float64) float64 {
+			amps, volts := 8.0, 3.638
+			switch {
+			case t >= 30 && t < 30.3:
+				amps = x.dip
+			case t >= 30.3:
+				amps, volts = x.second, 3.590
+			}
+			for k := range r.cells {
+				r.cells[k] = volts
+			}
+			return -amps
+		})
+		r.end("time")
+		r.now = r.now.Add(r.period)
+		r.show(0)
+		f := r.a.Finish()
+		g := find(t, f, qualify.ModuleTwoLevel)
+		if x.why != "" {
+			assert.Equal(t, qualify.Unproven, g.Status)
+			assert.Contains(t, g.Reason, x.why)
+			continue
+		}
+		assert.Equal(t, qualify.OK, g.Status, g.Reason)
+		assert.InDelta(t, 5*1.500, g.Value, 1e-6)
+		assert.InDelta(t, 1.500, f.Cells(qualify.TwoLevel)[1].Value, 1e-6)
+		// Such a pulse gives no resistance by time: its edge is not one from rest.
+		_, told := f.Find(qualify.ResistanceName(true, 1, false))
+		assert.False(t, told)
+	}
+}
+
 // The incremental capacity of a straight discharge is its slope, everywhere: 40
 // Ah over 1.2 V.
 func TestIncrementalCapacity(t *testing.T) {

@@ -142,7 +142,7 @@ func (p *pulses) init(plan *machine.Plan, s *scanner) {
 	p.wants = make([][2]float64, len(plan.Steps))
 	for i := range plan.Code {
 		c := &plan.Code[i]
-		if c.Op != machine.OpPulse || c.Drive == nil || c.Step < 0 || c.Step >= len(p.wants) {
+		if c.Op != machine.OpPulse || c.Drive == nil || c.Drive.Lead != nil || c.Step < 0 || c.Step >= len(p.wants) {
 			continue
 		}
 		dir := 0

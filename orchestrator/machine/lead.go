@@ -1,0 +1,68 @@
+package machine
+
+import (
+	"fmt"
+
+	"github.com/rigwarden/rigwarden/drivers"
+)
+
+// Lead is the first, smaller level of a pulse that has two: from it the current goes
+// to the second without a break, inside the permit that was durable before either
+// (two-level method, IEC 62620:2014 6.5.3, from memory).
+type Lead struct {
+	Current drivers.Microamps `json:"current_uA"` // magnitude
+	// Span is counted from half the edge, as the pulse's is, which contains it.
+	Span drivers.Span `json:"for_us"`
+}
+
+func (d *Drive) checkLead(op Op) error {
+	switch l := d.Lead; {
+	case l == nil:
+		return nil
+	case op != OpPulse:
+		return fmt.Errorf("a first level belongs to a pulse")
+	case l.Current <= 0 || l.Current >= d.Current || l.Span <= 0 || l.Span >= d.Span:
+		return fmt.Errorf("first level of %d uA for %d us; expected less than the pulse's %d uA for %d us, and more than nothing", l.Current, l.Span, d.Current, d.Span)
+	}
+	return nil
+}
+
+// leading says that the first level is still to come, or flows.
+func (d *driving) leading() bool { return d.ins.Lead != nil && !d.led }
+
+// level is what the level under way takes of a current that is allowed.
+func (d *driving) level(allowed drivers.Microamps) drivers.Microamps {
+	if d.leading() {
+		return min(allowed, d.ins.Lead.Current)
+	}
+	return allowed
+}
+
+// until is how long after the edge the level under way ends.
+func (d *driving) until() drivers.Span {
+	if d.leading() {
+		return d.ins.Lead.Span
+	}
+	return d.ins.Span
+}
+
+func (m *Machine) driveDue() {
+	switch d := &m.drive; {
+	case d.ins.Span == 0 || d.edge == 0:
+	case d.leading():
+		m.leadOver()
+	default:
+		m.driveEnd("time")
+	}
+}
+
+// leadOver goes on to the second level. Where the temperatures allow none greater,
+// the first one flows on.
+func (m *Machine) leadOver() {
+	d := &m.drive
+	d.led = true
+	m.timer = d.edge.Add(d.until() - d.flowed)
+	if i := m.ceiling(); i > m.cmd.current {
+		m.set(d.ins.Direction, i, d.ins.Voltage)
+	}
+}
