@@ -14,7 +14,7 @@ import (
 func (a *app) benchCmd() *cobra.Command {
 	return group("bench", "Check a bench; list, show and watch those of an orchestrator",
 		"  rigwarden bench check bench.yaml\n  rigwarden bench list\n  rigwarden bench watch quay-1",
-		a.benchCheckCmd(), a.benchProveCmd(), a.benchListCmd(), a.benchShowCmd(), a.benchWatchCmd())
+		a.benchCheckCmd(), a.benchProveCmd(), a.benchListCmd(), a.benchShowCmd(), a.benchWatchCmd(), a.benchEnableCmd())
 }
 
 func (a *app) benchListCmd() *cobra.Command {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -59,6 +60,15 @@ func TestSessions(t *testing.T) {
 			e.Setenv("NO_COLOR", "1")
 			e.Setenv("GORACE", os.Getenv("GORACE"))
 			e.Setenv("DATA", data)
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				return err
+			}
+			_, port, _ := net.SplitHostPort(l.Addr().String())
+			e.Setenv("PORT", port)
+			if err := l.Close(); err != nil {
+				return err
+			}
 			return nil
 		},
 	})

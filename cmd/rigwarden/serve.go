@@ -20,6 +20,7 @@ import (
 type serveFlags struct {
 	benches []string
 	listen  string
+	local   string
 	virtual bool
 	truth   string
 	notify  string
@@ -35,8 +36,10 @@ process of its own, which takes everything off when this one dies or stalls. Eac
 finished run is judged by a process of low priority. SIGTERM and Ctrl-C stop every
 run, safe and recorded.
 
-Whoever reaches the address can command the benches, so it is a unix socket of
-yours alone, or a port of this machine only.`,
+Whoever reaches the address can watch and stop the benches. By default it is a unix
+socket of yours alone, which is a local enable too: what energises is taken from
+there. A port, of this machine only, takes it within the time of an enable that was
+given over the socket beside it: see rigwarden bench enable.`,
 		Example: "  rigwarden serve --bench bench.yaml --store rig.db\n  rigwarden serve --bench quay-1 --store rig.db --listen unix:/run/user/1000/rig.sock",
 		Args:    cobra.NoArgs,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return a.serve(cmd.Context(), f) },
@@ -44,6 +47,7 @@ yours alone, or a port of this machine only.`,
 	c.Flags().StringArrayVar(&f.benches, "bench", nil, "bench file or shipped bench; may be given again")
 	c.Flags().StringVar(&a.store, "store", "", "store file, made if it is not there (required)")
 	c.Flags().StringVar(&f.listen, "listen", "", "address to serve at (default "+socketHint+")")
+	c.Flags().StringVar(&f.local, "local", "", "your own socket where --listen is a port (default "+socketHint+")")
 	c.Flags().BoolVar(&f.virtual, "virtual-time", false, "simulate every bench in its own time, in this process; no real instrument is touched")
 	c.Flags().StringVar(&f.truth, "truth", "", "folder for the true currents of virtual benches, for judges")
 	c.Flags().StringVar(&f.notify, "notify", "", "notices file: whom to tell of trips, questions and ends (rigwarden notice try --help)")
@@ -76,15 +80,24 @@ func (a *app) serve(ctx context.Context, f serveFlags) error {
 		return err
 	}
 	defer lis.Close()
+	at := []net.Listener{lis}
+	own, local, err := listenLocal(address, f.local)
+	if err != nil {
+		return err
+	}
+	if own != nil {
+		defer own.Close()
+		at = append(at, own)
+	}
 	st, err := store.Open(a.store, store.Options{Now: a.clock})
 	if err != nil {
 		return service.Classify(err)
 	}
-	err = a.serveStore(ctx, st, files, f, lis, address)
+	err = a.serveStore(ctx, st, files, f, at, address, local)
 	return errors.Join(err, st.Close())
 }
 
-func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFile, f serveFlags, lis net.Listener, address string) error {
+func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFile, f serveFlags, at []net.Listener, address, local string) error {
 	tell, err := a.newTeller(st, f.notify)
 	if err != nil {
 		return err
@@ -114,13 +127,18 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		a.printBench(ctx, file, b)
 	}
 	g := service.New(cfg).GRPC()
-	served := make(chan error, 1)
-	go func() { served <- g.Serve(lis) }()
+	served := make(chan error, len(at))
+	for _, lis := range at {
+		go func() { served <- g.Serve(lis) }()
+	}
 	judged := make(chan struct{})
 	jctx, stopJudging := context.WithCancel(ctx)
 	go func() { defer close(judged); j.loop(jctx) }()
 	defer func() { stopJudging(); <-judged }()
 	fmt.Fprintf(a.out, "serving at %s, store %s\n", address, a.store)
+	if local != "" {
+		fmt.Fprintf(a.out, "what energises is taken or enabled at %s, by this user\n", local)
+	}
 	select {
 	case <-ctx.Done():
 		fmt.Fprintln(a.out, "stopping: every run is stopped, safe and recorded")

@@ -283,7 +283,12 @@ func (v *Live) post(e machine.Event) {
 	}
 }
 
+// keep hands a storage job on. Whoever sees a run's end in the store finds the
+// bench free: the picture goes out first.
 func (v *Live) keep(j job) {
+	if j.kind == jobFinish {
+		v.publishNow()
+	}
 	select {
 	case v.jobs <- j:
 	default:

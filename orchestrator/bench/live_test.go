@@ -250,6 +250,7 @@ type liveBench struct {
 	hosts   []*fakeHost
 	journal *keepJournal
 	ended   chan bench.Ending
+	tell    func() // where set: called before a run's end is told
 }
 
 func newLiveBench(t *testing.T) *liveBench {
@@ -308,7 +309,12 @@ func (l *liveBench) start() {
 	require.Empty(l.t, problems)
 	require.NoError(l.t, l.live.Start(l.t.Context(), bench.StartRequest{
 		Run: "R1", Plan: plan, Journal: l.journal, Who: "tester",
-		Finished: func(e bench.Ending) { l.ended <- e },
+		Finished: func(e bench.Ending) {
+			if l.tell != nil {
+				l.tell()
+			}
+			l.ended <- e
+		},
 	}))
 }
 

@@ -234,8 +234,12 @@ func (v *Virtual) look(force bool) {
 	}
 }
 
-// keep does a storage job at once.
+// keep does a storage job at once. Whoever sees a run's end in the store finds the
+// bench free: the picture goes out first.
 func (v *Virtual) keep(j job) {
+	if j.kind == jobFinish {
+		v.publish(&v.buf, 0, 0)
+	}
 	if e := j.do(v.latches); e != nil {
 		v.queue = append(v.queue, e)
 	}

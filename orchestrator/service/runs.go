@@ -191,11 +191,24 @@ func (r runService) Command(ctx context.Context, q *rigwardenv1.CommandRunReques
 			return nil, err
 		}
 	}
+	back := func(error) {}
+	if what, needs := needsEnable[verb]; needs {
+		if back, err = r.s.enabled(ctx, info.Bench, what); err != nil {
+			return nil, err
+		}
+	}
 	// The command is carried out even if the client goes away: a stop that was
 	// sent is a stop (INV-13).
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commandTimeout)
 	defer cancel()
-	return &rigwardenv1.CommandRunResponse{}, served.Bench.Command(ctx, verb, q.GetWho(), q.GetReason())
+	err = served.Bench.Command(ctx, verb, q.GetWho(), q.GetReason())
+	back(err)
+	return &rigwardenv1.CommandRunResponse{}, err
+}
+
+// needsEnable are the commands after which current may flow.
+var needsEnable = map[machine.Verb]string{
+	machine.VerbResume: "resuming a run", machine.VerbConfirm: "answering a question", machine.VerbAcknowledge: "acknowledging a trip",
 }
 
 // latchedBy refuses a reason that is given for another run than the one that

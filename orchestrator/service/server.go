@@ -74,6 +74,8 @@ type Server struct {
 	// starting keeps two starts of one bench from racing between the store and
 	// the bench.
 	starting sync.Mutex
+
+	enables enables
 }
 
 // New returns the services over c.

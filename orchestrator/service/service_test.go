@@ -6,6 +6,7 @@ import (
 	"net"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -113,7 +114,15 @@ type rig struct {
 	store *store.Store
 	path  string
 	ended chan string
+
+	server *Server
+	later  atomic.Int64 // how long after testStart it is, in nanoseconds
 }
+
+// wait moves the rig's clock.
+func (r *rig) wait(d time.Duration) { r.later.Add(int64(d)) }
+
+func (r *rig) now() time.Time { return testStart.Add(time.Duration(r.later.Load())) }
 
 type session struct {
 	modules  rigwardenv1.ModulesClient
@@ -136,19 +145,25 @@ func newRig(t *testing.T) *rig {
 	r := &rig{bench: &fakeBench{status: bench.Status{Bench: DefaultBench, View: machine.View{Phase: machine.PhaseIdle, Step: -1, ImbalancePPM: -1}}}, store: st, path: path, ended: make(chan string, 8)}
 	text, err := profiles.LibraryBench(DefaultBench)
 	require.NoError(t, err)
-	r.session = serve(t, Config{
-		Store: st, Now: func() time.Time { return testStart },
+	r.server = New(Config{
+		Store: st, Now: r.now,
 		Benches: []Served{{Bench: r.bench, File: "quay-1.yaml", Text: text, Virtual: true}},
 		Planner: func(*machine.Plan, *profiles.Module) (bench.Planner, error) { return noPlanner{}, nil },
 		Ended:   func(run string) { r.ended <- run },
 	})
+	r.session = serveServer(t, r.server)
 	return r
 }
 
 func serve(t *testing.T, c Config) *session {
 	t.Helper()
+	return serveServer(t, New(c))
+}
+
+func serveServer(t *testing.T, s *Server) *session {
+	t.Helper()
 	l := bufconn.Listen(1 << 16)
-	g := New(c).GRPC()
+	g := s.GRPC()
 	go g.Serve(l)
 	conn, err := grpc.NewClient("passthrough:///rig",
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return l.DialContext(ctx) }),
@@ -158,6 +173,10 @@ func serve(t *testing.T, c Config) *session {
 		conn.Close()
 		g.Stop()
 	})
+	return sessionOn(conn)
+}
+
+func sessionOn(conn *grpc.ClientConn) *session {
 	return &session{
 		modules: rigwardenv1.NewModulesClient(conn), profiles: rigwardenv1.NewProfilesClient(conn),
 		benches: rigwardenv1.NewBenchesClient(conn), runs: rigwardenv1.NewRunsClient(conn), checks: rigwardenv1.NewChecksClient(conn), conn: conn,

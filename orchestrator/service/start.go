@@ -24,12 +24,23 @@ func (r runService) Start(ctx context.Context, q *rigwardenv1.StartRunRequest) (
 	if err != nil {
 		return nil, err
 	}
-	job, err := r.s.prepare(q, served)
+	back, err := r.s.enabled(ctx, q.GetBench(), "starting a run")
 	if err != nil {
 		return nil, err
 	}
-	r.s.starting.Lock()
-	defer r.s.starting.Unlock()
+	out, err := r.s.start(ctx, st, served, q)
+	back(err)
+	return out, err
+}
+
+// start is Start once everybody who has a say has had it.
+func (s *Server) start(ctx context.Context, st *store.Store, served Served, q *rigwardenv1.StartRunRequest) (*rigwardenv1.StartRunResponse, error) {
+	job, err := s.prepare(q, served)
+	if err != nil {
+		return nil, err
+	}
+	s.starting.Lock()
+	defer s.starting.Unlock()
 	if err := free(served.Bench.Status()); err != nil {
 		return nil, err
 	}
@@ -40,7 +51,7 @@ func (r runService) Start(ctx context.Context, q *rigwardenv1.StartRunRequest) (
 	err = served.Bench.Start(context.WithoutCancel(ctx), bench.StartRequest{
 		Run: rec.ID(), Plan: job.plan, PlanDigest: job.record.PlanDigest,
 		Journal: rec, Planner: job.planner, Who: q.GetWho(),
-		Finished: func(e bench.Ending) { r.s.finished(rec, e) },
+		Finished: func(e bench.Ending) { s.finished(rec, e) },
 	})
 	if err != nil {
 		return nil, errors.Join(err, rec.Finish(machine.OutcomeRefused, err.Error(), job.record.Start))

@@ -26,6 +26,18 @@ func putAudit(tx *bolt.Tx, a Audit) error {
 	return putJSON(b, key64(a.Number), a)
 }
 
+// Note adds what a person did to the audit trail, where nothing else is stored
+// of it.
+func (s *Store) Note(a Audit) error {
+	if a.What == "" {
+		return fmt.Errorf("%w: an audit entry without a word for what was done", ErrBadValue)
+	}
+	if err := s.update(routine, len(a.Text), func(tx *bolt.Tx) error { return putAudit(tx, a) }); err != nil {
+		return fmt.Errorf("note %s of bench %s: %w", a.What, a.Bench, err)
+	}
+	return nil
+}
+
 // auditHash is SHA-256 over the hash before, a line break and the entry's JSON
 // without its own hash.
 func auditHash(a Audit, before string) (string, error) {

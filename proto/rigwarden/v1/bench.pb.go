@@ -1281,6 +1281,110 @@ func (x *WatchBenchResponse) GetStatus() *BenchStatus {
 	return nil
 }
 
+type EnableBenchRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Bench         string                 `protobuf:"bytes,1,opt,name=bench,proto3" json:"bench,omitempty"`
+	Who           string                 `protobuf:"bytes,2,opt,name=who,proto3" json:"who,omitempty"`
+	ForUs         int64                  `protobuf:"varint,3,opt,name=for_us,json=forUs,proto3" json:"for_us,omitempty"` // at most an hour; 0 takes ten minutes
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EnableBenchRequest) Reset() {
+	*x = EnableBenchRequest{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EnableBenchRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EnableBenchRequest) ProtoMessage() {}
+
+func (x *EnableBenchRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EnableBenchRequest.ProtoReflect.Descriptor instead.
+func (*EnableBenchRequest) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *EnableBenchRequest) GetBench() string {
+	if x != nil {
+		return x.Bench
+	}
+	return ""
+}
+
+func (x *EnableBenchRequest) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *EnableBenchRequest) GetForUs() int64 {
+	if x != nil {
+		return x.ForUs
+	}
+	return 0
+}
+
+type EnableBenchResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	UntilUs       int64                  `protobuf:"varint,1,opt,name=until_us,json=untilUs,proto3" json:"until_us,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EnableBenchResponse) Reset() {
+	*x = EnableBenchResponse{}
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EnableBenchResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EnableBenchResponse) ProtoMessage() {}
+
+func (x *EnableBenchResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rigwarden_v1_bench_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EnableBenchResponse.ProtoReflect.Descriptor instead.
+func (*EnableBenchResponse) Descriptor() ([]byte, []int) {
+	return file_rigwarden_v1_bench_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *EnableBenchResponse) GetUntilUs() int64 {
+	if x != nil {
+		return x.UntilUs
+	}
+	return 0
+}
+
 var File_rigwarden_v1_bench_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_bench_proto_rawDesc = "" +
@@ -1402,7 +1506,13 @@ const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x1b\n" +
 	"\tperiod_us\x18\x02 \x01(\x03R\bperiodUs\"G\n" +
 	"\x12WatchBenchResponse\x121\n" +
-	"\x06status\x18\x01 \x01(\v2\x19.rigwarden.v1.BenchStatusR\x06status*\xd8\x01\n" +
+	"\x06status\x18\x01 \x01(\v2\x19.rigwarden.v1.BenchStatusR\x06status\"S\n" +
+	"\x12EnableBenchRequest\x12\x14\n" +
+	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x10\n" +
+	"\x03who\x18\x02 \x01(\tR\x03who\x12\x15\n" +
+	"\x06for_us\x18\x03 \x01(\x03R\x05forUs\"0\n" +
+	"\x13EnableBenchResponse\x12\x19\n" +
+	"\buntil_us\x18\x01 \x01(\x03R\auntilUs*\xd8\x01\n" +
 	"\x05Phase\x12\x15\n" +
 	"\x11PHASE_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -1416,11 +1526,12 @@ const file_rigwarden_v1_bench_proto_rawDesc = "" +
 	"\rPHASE_TRIPPED\x10\b\x12\x11\n" +
 	"\rPHASE_LATCHED\x10\t\x12\x12\n" +
 	"\x0ePHASE_WATCHING\x10\n" +
-	"2\xea\x01\n" +
+	"2\xb9\x02\n" +
 	"\aBenches\x12K\n" +
 	"\x04List\x12 .rigwarden.v1.ListBenchesRequest\x1a!.rigwarden.v1.ListBenchesResponse\x12D\n" +
 	"\x03Get\x12\x1d.rigwarden.v1.GetBenchRequest\x1a\x1e.rigwarden.v1.GetBenchResponse\x12L\n" +
-	"\x05Watch\x12\x1f.rigwarden.v1.WatchBenchRequest\x1a .rigwarden.v1.WatchBenchResponse0\x01B?Z=github.com/rigwarden/rigwarden/proto/rigwarden/v1;rigwardenv1b\x06proto3"
+	"\x05Watch\x12\x1f.rigwarden.v1.WatchBenchRequest\x1a .rigwarden.v1.WatchBenchResponse0\x01\x12M\n" +
+	"\x06Enable\x12 .rigwarden.v1.EnableBenchRequest\x1a!.rigwarden.v1.EnableBenchResponseB?Z=github.com/rigwarden/rigwarden/proto/rigwarden/v1;rigwardenv1b\x06proto3"
 
 var (
 	file_rigwarden_v1_bench_proto_rawDescOnce sync.Once
@@ -1435,7 +1546,7 @@ func file_rigwarden_v1_bench_proto_rawDescGZIP() []byte {
 }
 
 var file_rigwarden_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_rigwarden_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_rigwarden_v1_bench_proto_goTypes = []any{
 	(Phase)(0),                  // 0: rigwarden.v1.Phase
 	(*BenchStatus)(nil),         // 1: rigwarden.v1.BenchStatus
@@ -1453,6 +1564,8 @@ var file_rigwarden_v1_bench_proto_goTypes = []any{
 	(*Instrument)(nil),          // 13: rigwarden.v1.Instrument
 	(*WatchBenchRequest)(nil),   // 14: rigwarden.v1.WatchBenchRequest
 	(*WatchBenchResponse)(nil),  // 15: rigwarden.v1.WatchBenchResponse
+	(*EnableBenchRequest)(nil),  // 16: rigwarden.v1.EnableBenchRequest
+	(*EnableBenchResponse)(nil), // 17: rigwarden.v1.EnableBenchResponse
 }
 var file_rigwarden_v1_bench_proto_depIdxs = []int32{
 	0,  // 0: rigwarden.v1.BenchStatus.phase:type_name -> rigwarden.v1.Phase
@@ -1471,11 +1584,13 @@ var file_rigwarden_v1_bench_proto_depIdxs = []int32{
 	5,  // 13: rigwarden.v1.Benches.List:input_type -> rigwarden.v1.ListBenchesRequest
 	7,  // 14: rigwarden.v1.Benches.Get:input_type -> rigwarden.v1.GetBenchRequest
 	14, // 15: rigwarden.v1.Benches.Watch:input_type -> rigwarden.v1.WatchBenchRequest
-	6,  // 16: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
-	8,  // 17: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
-	15, // 18: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
-	16, // [16:19] is the sub-list for method output_type
-	13, // [13:16] is the sub-list for method input_type
+	16, // 16: rigwarden.v1.Benches.Enable:input_type -> rigwarden.v1.EnableBenchRequest
+	6,  // 17: rigwarden.v1.Benches.List:output_type -> rigwarden.v1.ListBenchesResponse
+	8,  // 18: rigwarden.v1.Benches.Get:output_type -> rigwarden.v1.GetBenchResponse
+	15, // 19: rigwarden.v1.Benches.Watch:output_type -> rigwarden.v1.WatchBenchResponse
+	17, // 20: rigwarden.v1.Benches.Enable:output_type -> rigwarden.v1.EnableBenchResponse
+	17, // [17:21] is the sub-list for method output_type
+	13, // [13:17] is the sub-list for method input_type
 	13, // [13:13] is the sub-list for extension type_name
 	13, // [13:13] is the sub-list for extension extendee
 	0,  // [0:13] is the sub-list for field type_name
@@ -1496,7 +1611,7 @@ func file_rigwarden_v1_bench_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rigwarden_v1_bench_proto_rawDesc), len(file_rigwarden_v1_bench_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   15,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

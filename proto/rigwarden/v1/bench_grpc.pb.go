@@ -19,9 +19,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	Benches_List_FullMethodName  = "/rigwarden.v1.Benches/List"
-	Benches_Get_FullMethodName   = "/rigwarden.v1.Benches/Get"
-	Benches_Watch_FullMethodName = "/rigwarden.v1.Benches/Watch"
+	Benches_List_FullMethodName   = "/rigwarden.v1.Benches/List"
+	Benches_Get_FullMethodName    = "/rigwarden.v1.Benches/Get"
+	Benches_Watch_FullMethodName  = "/rigwarden.v1.Benches/Watch"
+	Benches_Enable_FullMethodName = "/rigwarden.v1.Benches/Enable"
 )
 
 // BenchesClient is the client API for Benches service.
@@ -36,6 +37,9 @@ type BenchesClient interface {
 	// is ready for it. It skips, it never queues: frames for the record come from
 	// Runs.Frames.
 	Watch(ctx context.Context, in *WatchBenchRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchBenchResponse], error)
+	// Enable lets one command that may energise through that comes over a port. It
+	// is itself only taken over the orchestrator's own socket, from its own user.
+	Enable(ctx context.Context, in *EnableBenchRequest, opts ...grpc.CallOption) (*EnableBenchResponse, error)
 }
 
 type benchesClient struct {
@@ -85,6 +89,16 @@ func (c *benchesClient) Watch(ctx context.Context, in *WatchBenchRequest, opts .
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type Benches_WatchClient = grpc.ServerStreamingClient[WatchBenchResponse]
 
+func (c *benchesClient) Enable(ctx context.Context, in *EnableBenchRequest, opts ...grpc.CallOption) (*EnableBenchResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EnableBenchResponse)
+	err := c.cc.Invoke(ctx, Benches_Enable_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BenchesServer is the server API for Benches service.
 // All implementations must embed UnimplementedBenchesServer
 // for forward compatibility.
@@ -97,6 +111,9 @@ type BenchesServer interface {
 	// is ready for it. It skips, it never queues: frames for the record come from
 	// Runs.Frames.
 	Watch(*WatchBenchRequest, grpc.ServerStreamingServer[WatchBenchResponse]) error
+	// Enable lets one command that may energise through that comes over a port. It
+	// is itself only taken over the orchestrator's own socket, from its own user.
+	Enable(context.Context, *EnableBenchRequest) (*EnableBenchResponse, error)
 	mustEmbedUnimplementedBenchesServer()
 }
 
@@ -115,6 +132,9 @@ func (UnimplementedBenchesServer) Get(context.Context, *GetBenchRequest) (*GetBe
 }
 func (UnimplementedBenchesServer) Watch(*WatchBenchRequest, grpc.ServerStreamingServer[WatchBenchResponse]) error {
 	return status.Error(codes.Unimplemented, "method Watch not implemented")
+}
+func (UnimplementedBenchesServer) Enable(context.Context, *EnableBenchRequest) (*EnableBenchResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Enable not implemented")
 }
 func (UnimplementedBenchesServer) mustEmbedUnimplementedBenchesServer() {}
 func (UnimplementedBenchesServer) testEmbeddedByValue()                 {}
@@ -184,6 +204,24 @@ func _Benches_Watch_Handler(srv interface{}, stream grpc.ServerStream) error {
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type Benches_WatchServer = grpc.ServerStreamingServer[WatchBenchResponse]
 
+func _Benches_Enable_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EnableBenchRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchesServer).Enable(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Benches_Enable_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchesServer).Enable(ctx, req.(*EnableBenchRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // Benches_ServiceDesc is the grpc.ServiceDesc for Benches service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -198,6 +236,10 @@ var Benches_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Get",
 			Handler:    _Benches_Get_Handler,
+		},
+		{
+			MethodName: "Enable",
+			Handler:    _Benches_Enable_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{
