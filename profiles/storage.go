@@ -49,3 +49,17 @@ func (c *compiler) stored(s *StepSpec, d *DriveSpec) drivers.Charge {
 	}
 	return drivers.Charge(mulDiv(int64(c.m.Rated), share, 1_000_000))
 }
+
+// EndsStored says that the profile leaves the module at its storage level: the
+// last thing that moves charge in it is counted to there.
+func (p *Profile) EndsStored() bool {
+	for i := len(p.Steps) - 1; i >= 0; i-- {
+		switch s := &p.Steps[i]; s.Kind {
+		case "charge", "discharge":
+			return s.Drive.Storage
+		case "pulse", "balance", "repeat", "prove":
+			return false
+		}
+	}
+	return false
+}

@@ -103,7 +103,7 @@ func (a *app) root() *cobra.Command {
 	f.BoolVar(&a.json, "json", false, "print one JSON object instead of text")
 	root.AddCommand(
 		a.demoCmd(), a.serveCmd(), a.hostCmd(), a.virtualCmd(),
-		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(),
+		a.moduleCmd(), a.profileCmd(), a.benchCmd(), a.runCmd(), a.queueCmd(),
 		a.rehearseCmd(), a.studyCmd(), a.figuresCmd(), a.driverCmd(), a.noticeCmd(), a.versionCmd(),
 		a.verifyCmd(), a.recordCmd(), a.compareCmd(), a.progressCmd(), a.packCmd(), a.proveCmd(),
 	)

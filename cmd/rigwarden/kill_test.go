@@ -97,6 +97,14 @@ func (d *daemon) register(t *testing.T, serial string) {
 // charging starts a daemon and a run, and returns once charge current flows.
 func charging(t *testing.T) *daemon {
 	t.Helper()
+	return chargingBy(t, func(d *daemon) {
+		d.do(t, "run", "start", "--bench", "quay-1", "--module", "KW-01", "--profile", "charge")
+	})
+}
+
+// chargingBy is charging with another way to begin the run.
+func chargingBy(t *testing.T, begin func(*daemon)) *daemon {
+	t.Helper()
 	d := &daemon{dir: t.TempDir(), lease: time.Second}
 	d.address = "unix:" + filepath.Join(d.dir, "s")
 	d.truth = filepath.Join(d.dir, "quay-1.truth")
@@ -104,7 +112,7 @@ func charging(t *testing.T) *daemon {
 	d.args = []string{"--bench", "quay-1", "--truth", d.dir}
 	d.serve(t)
 	d.register(t, "KW-01")
-	d.do(t, "run", "start", "--bench", "quay-1", "--module", "KW-01", "--profile", "charge")
+	begin(d)
 	// The supply's own current tells a charge from the precharge before it.
 	require.Eventually(t, func() bool {
 		s, flowing := d.last(t)
@@ -182,6 +190,44 @@ func TestAKilledDaemonLeavesNoCurrent(t *testing.T) {
 	assert.Equal(t, before, after, "nothing flowed since")
 	assert.False(t, flowing)
 	d.do(t, "run", "acknowledge", "r000001", "--who", "test engineer", "--reason", "daemon was killed in a test")
+	require.NoError(t, d.cmd.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, d.cmd.Wait(), d.said(t))
+}
+
+// INV-06: what a queue was about to do next does not begin by itself either after
+// its daemon was killed, not even when the latch is cleared.
+func TestAKilledDaemonHoldsItsQueue(t *testing.T) {
+	t.Parallel()
+	d := chargingBy(t, func(d *daemon) {
+		d.do(t, "queue", "add", "quay-1", "--module", "KW-01", "--profile", "charge")
+		d.do(t, "queue", "add", "quay-1", "--module", "KW-01", "--profile", "pulses")
+		d.do(t, "queue", "go", "quay-1", "--connected", "KW-01", "--who", "test engineer")
+	})
+	at := time.Now()
+	require.NoError(t, d.cmd.Process.Kill())
+	d.cmd.Wait()
+	d.zeroWithin(t, at, d.lease)
+	before, _ := d.last(t)
+	d.serve(t)
+	list := func() string {
+		out, err := d.client(t, "queue", "list", "quay-1")
+		require.NoError(t, err, out)
+		return out
+	}
+	assert.Contains(t, list(), "HELD: run r000001 (charge.yaml for KW-01) was under way")
+	assert.NotContains(t, list(), "q0001", "what was interrupted is not begun anew")
+	assert.Regexp(t, `(?m)^q0002 +KW-01 +pulses +waiting +-$`, list())
+	out, err := d.client(t, "queue", "go", "quay-1", "--connected", "KW-01", "--who", "test engineer")
+	require.Error(t, err)
+	assert.Contains(t, out, "latched")
+	d.do(t, "run", "acknowledge", "r000001", "--who", "test engineer", "--reason", "daemon was killed in a test")
+	assert.Contains(t, list(), "HELD: ")
+	after, flowing := d.last(t)
+	assert.Equal(t, before, after, "nothing flowed since")
+	assert.False(t, flowing)
+	d.do(t, "queue", "go", "quay-1", "--connected", "KW-01", "--who", "test engineer")
+	assert.Regexp(t, `(?m)^q0002 +KW-01 +pulses +running +r000002$`, list())
+	d.do(t, "run", "stop", "r000002")
 	require.NoError(t, d.cmd.Process.Signal(syscall.SIGTERM))
 	require.NoError(t, d.cmd.Wait(), d.said(t))
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/rigwarden/rigwarden/orchestrator/bench"
 	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/notice"
+	"github.com/rigwarden/rigwarden/orchestrator/qualify"
 	"github.com/rigwarden/rigwarden/orchestrator/service"
 	"github.com/rigwarden/rigwarden/orchestrator/store"
 	"github.com/rigwarden/rigwarden/profiles"
@@ -22,7 +23,7 @@ func (a *app) noticeCmd() *cobra.Command {
 		Use:   "try FILE",
 		Short: "Send each receiver of a notices file a notice that says it is a trial",
 		Long: `Tell people who are not at the bench, by a web request or a program of theirs,
-when a run trips, asks for a person, or ends: rigwarden serve --notify FILE. Nothing
+when a run trips, a run or queue asks for a person, a queue is held, or a run ends: rigwarden serve --notify FILE. Nothing
 on a bench waits for a notice or rests on one.
 
 This reads a notices file and sends each receiver one notice, once:
@@ -30,7 +31,7 @@ This reads a notices file and sends each receiver one notice, once:
   notices: workshop
   send:
     - webhook: https://alerts.example.org/rig     # JSON in a POST request
-      on: [trip, alarm, ask, end]                 # the default
+      on: [trip, alarm, ask, hold, end]           # the default
       timeout: 20 s
     - command: [/usr/local/bin/tell, --loud]      # JSON on its standard input
       on: [trip]
@@ -148,7 +149,29 @@ func (t *teller) ended(run string) {
 	if r.Reason != "" {
 		text += ": " + r.Reason
 	}
+	if todo := qualify.SetAside(r.Module, r.Outcome, ""); todo != "" {
+		text += "\n" + todo
+	}
 	t.tell(notice.Notice{What: notice.End, Bench: r.Bench, Run: run, Module: r.Module, Text: text, Outcome: string(r.Outcome)})
+}
+
+// judged tells of a module that did not pass, and what to do with it.
+func (t *teller) judged(r store.RunInfo) {
+	todo := qualify.SetAside(r.Module, "", qualify.Decision(r.Verdict))
+	if todo == "" {
+		return
+	}
+	fmt.Fprintf(t.a.out, "%s: %s by run %s: %s\n", r.Module, r.Verdict, r.ID, todo)
+	t.tell(notice.Notice{What: notice.End, Bench: r.Bench, Run: r.ID, Module: r.Module, Text: fmt.Sprintf("%s of %s: %s\n%s", r.Profile, r.Module, r.Verdict, todo), Outcome: string(r.Outcome)})
+}
+
+// noticeOfQueue says what a queue's word is for people who are away.
+func noticeOfQueue(n service.QueueNotice) notice.Notice {
+	what := notice.Hold
+	if n.Asks {
+		what = notice.Ask
+	}
+	return notice.Notice{What: what, Bench: n.Bench, Run: n.Run, Module: n.Module, Text: n.Text}
 }
 
 // recovered tells of a run that a crash or a power cut ended.

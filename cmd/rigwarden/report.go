@@ -189,6 +189,9 @@ func (a *app) printVerdict(r *report) {
 		kv = append(kv, "  "+string(j.Decision), j.Reason)
 	}
 	pairs(a.out, kv...)
+	if todo := qualify.SetAside(r.run.GetModule(), "", r.Verdict.Decision); todo != "" {
+		fmt.Fprintln(a.out, todo)
+	}
 }
 
 // clip shortens a text that would break a table's line.

@@ -108,7 +108,8 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		tell.recovered(r)
 	}
 	j := newJudges(a, st, address)
-	cfg := service.Config{Store: st, Now: a.clock, Planner: planner, Ended: func(run string) { j.wake(); tell.ended(run) }}
+	cfg := service.Config{Store: st, Now: a.clock, Planner: planner, QueueTold: tell.queueTold, Judged: tell.judged,
+		Ended: func(run string) { j.wake(); tell.ended(run) }}
 	var open []hosted
 	defer func() {
 		for _, b := range open {
@@ -126,7 +127,9 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		cfg.Benches = append(cfg.Benches, service.Served{Bench: b, File: file.name, Text: file.text, Maps: file.maps(), Virtual: f.virtual})
 		a.printBench(ctx, file, b)
 	}
-	g := service.New(cfg).GRPC()
+	srv := service.New(cfg)
+	j.gaveUp = srv.Unjudged
+	g := srv.GRPC()
 	served := make(chan error, len(at))
 	for _, lis := range at {
 		go func() { served <- g.Serve(lis) }()
@@ -134,7 +137,9 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 	judged := make(chan struct{})
 	jctx, stopJudging := context.WithCancel(ctx)
 	go func() { defer close(judged); j.loop(jctx) }()
-	defer func() { stopJudging(); <-judged }()
+	queued := make(chan struct{})
+	go func() { defer close(queued); srv.Queues(jctx) }()
+	defer func() { stopJudging(); <-judged; <-queued }()
 	fmt.Fprintf(a.out, "serving at %s, store %s\n", address, a.store)
 	if local != "" {
 		fmt.Fprintf(a.out, "what energises is taken or enabled at %s, by this user\n", local)

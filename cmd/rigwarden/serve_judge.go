@@ -24,6 +24,7 @@ type judges struct {
 	address string
 	more    chan struct{}
 	tries   map[string]int
+	gaveUp  func(run string) // told of a run that is not tried again
 }
 
 func newJudges(a *app, st *store.Store, address string) *judges {
@@ -57,6 +58,9 @@ func (j *judges) loop(ctx context.Context) {
 			j.tries[run]++
 			if err := j.judge(ctx, run); err != nil && ctx.Err() == nil {
 				fmt.Fprintf(j.a.err, "rigwarden: judge of %s: %v (try %d of %d)\n", run, err, j.tries[run], judgeTries)
+				if j.tries[run] >= judgeTries {
+					j.gaveUp(run)
+				}
 			}
 		}
 	}

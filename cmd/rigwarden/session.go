@@ -27,6 +27,7 @@ type session struct {
 	runs     rigwardenv1.RunsClient
 	evidence rigwardenv1.EvidenceClient
 	checks   rigwardenv1.ChecksClient
+	queues   rigwardenv1.QueuesClient
 
 	conn  *grpc.ClientConn
 	where string
@@ -64,6 +65,7 @@ func dial(target string, opts ...grpc.DialOption) (*session, error) {
 		runs:     rigwardenv1.NewRunsClient(conn),
 		evidence: rigwardenv1.NewEvidenceClient(conn),
 		checks:   rigwardenv1.NewChecksClient(conn),
+		queues:   rigwardenv1.NewQueuesClient(conn),
 		conn:     conn,
 		where:    target,
 	}, nil

@@ -52,6 +52,8 @@ type View struct {
 	Balance Balance
 	// ToZero is the time from the breaching frame to proven zero current.
 	ToZero drivers.Span
+	// Unsafe says what stands against working at the bench's terminals.
+	Unsafe string
 }
 
 // Look fills v with the machine's present state.
@@ -60,6 +62,7 @@ func (m *Machine) Look(v *View) {
 		At: m.now, Phase: m.phase, Run: m.run, Step: -1, Stage: m.stageName(),
 		Direction: m.cmd.direction, Current: m.cmd.current, Contactors: m.cmd.contactors,
 		Finding: m.trip.finding, Cause: m.trip.text, ToZero: m.trip.toZero, ImbalancePPM: -1,
+		Unsafe: m.Unsafe(),
 	}
 	if live := m.LinkLive(); live != "" {
 		v.Cause = live

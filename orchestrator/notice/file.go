@@ -15,12 +15,13 @@ type What string
 const (
 	Trip  What = "trip"  // a latched stop
 	Alarm What = "alarm" // anything else that a person must see now
-	Ask   What = "ask"   // the run waits for a person
+	Ask   What = "ask"   // a run or a queue waits for a person
+	Hold  What = "hold"  // a queue goes on no more until a person lets it
 	End   What = "end"   // a run is over
 )
 
 // Whats lists what notices are about.
-var Whats = []What{Trip, Alarm, Ask, End}
+var Whats = []What{Trip, Alarm, Ask, Hold, End}
 
 // Receiver is who is told: a web address or a program.
 type Receiver struct {
@@ -94,7 +95,7 @@ func receiver(f *tree.Fields) Receiver {
 	}
 	if n := f.Find("on"); n != nil {
 		w.On = nil
-		for _, n := range f.List("on", n, "list what to tell: trip, alarm, ask, end") {
+		for _, n := range f.List("on", n, "list what to tell: trip, alarm, ask, hold, end") {
 			w.On = append(w.On, what(f, n))
 		}
 	}
@@ -120,7 +121,7 @@ func webhook(f *tree.Fields, n *tree.Node) *url.URL {
 }
 
 func what(f *tree.Fields, n *tree.Node) What {
-	const right = "trip, alarm, ask and end can be told"
+	const right = "trip, alarm, ask, hold and end can be told"
 	s, ok := f.Scalar("on", n, right)
 	if ok && !slices.Contains(Whats, What(s)) {
 		f.Report.Addf(n.At, right, "nothing is called %q", s)

@@ -46,7 +46,7 @@ send:
 	}
 	assert.Equal(t, []string{
 		"n.yaml:3:14: webhook is no web address; write an address such as https://alerts.example.org/rig",
-		`n.yaml:4:16: nothing is called "lunch"; trip, alarm, ask and end can be told`,
+		`n.yaml:4:16: nothing is called "lunch"; trip, alarm, ask, hold and end can be told`,
 		"n.yaml:5:5: a receiver is one of two; give either webhook or command",
 		"n.yaml:7:14: command is a single value; list a program and its arguments, such as [/usr/local/bin/tell, --loud]",
 		`n.yaml:8:14: timeout: "5" has no unit; write a time such as 5 s`,

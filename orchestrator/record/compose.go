@@ -63,6 +63,11 @@ func Compose(s *Source) *Record {
 		}
 	}
 	r.Head = Decide(f)
+	ended, _, _ := strings.Cut(s.Outcome, ", ") // its reason follows
+	if todo := qualify.SetAside(r.Serial, machine.Outcome(ended), f.Verdict); todo != "" {
+		lines := strings.Split(todo, "\n")
+		r.Head.Why, r.Notes = append(r.Head.Why, lines[0]), append(r.Notes, lines[1:]...)
+	}
 	if s.Module != nil {
 		r.Title = s.Module.Title
 	}

@@ -369,3 +369,16 @@ func TestRecordStatesGlobalRisks(t *testing.T) {
 	}
 	assert.Contains(t, written(t, Compose(s)), "Global risks of capacity (JCGM 106:2012, 9.5), population 40, deviation 0.4 Ah, stated in the criteria: 0.62 % outside the limit; 0.12 % outside and passed; 3.40 % within and not passed.")
 }
+
+// A module that is to be set aside says so on its first page, and how in the notes.
+func TestRecordOfAFailedModuleSaysWhatToDo(t *testing.T) {
+	s := made(t)
+	s.Verdict.Decision = qualify.Fail
+	text := written(t, Compose(s))
+	assert.Contains(t, text, "Module KW-01 failed: quarantine it.")
+	assert.Contains(t, text, "DO NOT CHARGE")
+	s = made(t)
+	s.Outcome, s.Done = "tripped, cell 7 over its limit", false
+	assert.Contains(t, written(t, Compose(s)), "treat it as damaged: quarantine it")
+	assert.NotContains(t, written(t, Compose(made(t))), "quarantine")
+}

@@ -142,9 +142,20 @@ func (r runService) PutFigures(_ context.Context, q *rigwardenv1.PutFiguresReque
 	if _, err := r.s.run(q.GetRun()); err != nil {
 		return nil, err
 	}
-	return &rigwardenv1.PutFiguresResponse{}, st.PutFigures(store.Figures{
+	if err := st.PutFigures(store.Figures{
 		Run: q.GetRun(), Verdict: word, Figures: q.GetFigures(), Reasons: q.GetReasons(), Digest: q.GetDigest(), At: r.s.now(),
-	})
+	}); err != nil {
+		return nil, err
+	}
+	r.s.queueHears(queueNews{run: q.GetRun(), verdict: word})
+	if r.s.Judged != nil {
+		info, err := r.s.run(q.GetRun())
+		if err != nil {
+			return nil, err
+		}
+		r.s.Judged(info)
+	}
+	return &rigwardenv1.PutFiguresResponse{}, nil
 }
 
 var verbs = map[rigwardenv1.Verb]machine.Verb{

@@ -61,6 +61,11 @@ type Config struct {
 	// Ended is told when a run's end is durable, from a goroutine of the bench:
 	// the place to start a judge.
 	Ended func(run string)
+	// Judged is told of each verdict, once it is stored; it must not block.
+	Judged func(store.RunInfo)
+	// QueueTold is told what people who are away must know of a queue; it must
+	// not block.
+	QueueTold func(QueueNotice)
 }
 
 // messageMax bounds every message, both ways.
@@ -76,6 +81,7 @@ type Server struct {
 	starting sync.Mutex
 
 	enables enables
+	lines   map[string]*line // by bench; none where nothing may be written
 }
 
 // New returns the services over c.
@@ -84,6 +90,7 @@ func New(c Config) *Server {
 	for _, b := range c.Benches {
 		s.benches[b.Bench.Name()] = b
 	}
+	s.openLines()
 	return s
 }
 
@@ -108,6 +115,7 @@ func (s *Server) GRPC() *grpc.Server {
 	rigwardenv1.RegisterRunsServer(g, runService{s: s})
 	rigwardenv1.RegisterEvidenceServer(g, evidenceService{s: s})
 	rigwardenv1.RegisterChecksServer(g, checkService{s: s})
+	rigwardenv1.RegisterQueuesServer(g, queueService{s: s})
 	h := health.NewServer()
 	h.SetServingStatus("", healthv1.HealthCheckResponse_SERVING)
 	healthv1.RegisterHealthServer(g, h)

@@ -38,6 +38,7 @@ type fakeBench struct {
 	// gate, where set, holds every command until it is closed; entered tells
 	// that one has arrived.
 	gate, entered chan struct{}
+	begun         chan bench.StartRequest // where set: gets each start
 }
 
 func (f *fakeBench) Name() string { return DefaultBench }
@@ -77,6 +78,9 @@ func (f *fakeBench) Start(_ context.Context, r bench.StartRequest) error {
 		return f.startErr
 	}
 	f.started = append(f.started, r)
+	if f.begun != nil {
+		f.begun <- r
+	}
 	f.status.View = machine.View{Phase: machine.PhaseArming, Run: r.Run, At: drivers.Instant(testStart.UnixMicro())}
 	return nil
 }

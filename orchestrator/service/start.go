@@ -28,13 +28,26 @@ func (r runService) Start(ctx context.Context, q *rigwardenv1.StartRunRequest) (
 	if err != nil {
 		return nil, err
 	}
-	out, err := r.s.start(ctx, st, served, q)
+	out, err := r.manual(ctx, st, served, q)
 	back(err)
 	return out, err
 }
 
-// start is Start once everybody who has a say has had it.
-func (s *Server) start(ctx context.Context, st *store.Store, served Served, q *rigwardenv1.StartRunRequest) (*rigwardenv1.StartRunResponse, error) {
+// manual starts a run beside the queue, which then knows what is connected.
+func (r runService) manual(ctx context.Context, st *store.Store, served Served, q *rigwardenv1.StartRunRequest) (*rigwardenv1.StartRunResponse, error) {
+	if err := r.s.goesBy(q.GetBench()); err != nil {
+		return nil, err
+	}
+	out, err := r.s.start(ctx, st, served, q, nil)
+	if err == nil {
+		r.s.queueHears(queueNews{run: out.GetRun().GetId(), module: q.GetModule(), manual: true})
+	}
+	return out, err
+}
+
+// start is Start once everybody who has a say has had it. begun, where given, is
+// told between record and bench, and may refuse.
+func (s *Server) start(ctx context.Context, st *store.Store, served Served, q *rigwardenv1.StartRunRequest, begun func(run string, plan *machine.Plan) error) (*rigwardenv1.StartRunResponse, error) {
 	job, err := s.prepare(q, served)
 	if err != nil {
 		return nil, err
@@ -48,11 +61,16 @@ func (s *Server) start(ctx context.Context, st *store.Store, served Served, q *r
 	if err != nil {
 		return nil, err
 	}
-	err = served.Bench.Start(context.WithoutCancel(ctx), bench.StartRequest{
-		Run: rec.ID(), Plan: job.plan, PlanDigest: job.record.PlanDigest,
-		Journal: rec, Planner: job.planner, Who: q.GetWho(),
-		Finished: func(e bench.Ending) { s.finished(rec, e) },
-	})
+	if begun != nil {
+		err = begun(rec.ID(), job.plan)
+	}
+	if err == nil {
+		err = served.Bench.Start(context.WithoutCancel(ctx), bench.StartRequest{
+			Run: rec.ID(), Plan: job.plan, PlanDigest: job.record.PlanDigest,
+			Journal: rec, Planner: job.planner, Who: q.GetWho(),
+			Finished: func(e bench.Ending) { s.finished(rec, e) },
+		})
+	}
 	if err != nil {
 		return nil, errors.Join(err, rec.Finish(machine.OutcomeRefused, err.Error(), job.record.Start))
 	}
@@ -82,6 +100,7 @@ func (s *Server) finished(rec *store.Recorder, e bench.Ending) {
 	if err := rec.Finish(e.Outcome, e.Reason, e.At); err != nil && !errors.Is(err, store.ErrEnded) {
 		return
 	}
+	s.queueHears(queueNews{run: rec.ID(), ended: true, outcome: e.Outcome, reason: e.Reason})
 	if s.Ended != nil {
 		s.Ended(rec.ID())
 	}
@@ -89,61 +108,76 @@ func (s *Server) finished(rec *store.Recorder, e bench.Ending) {
 
 // job is a run made ready to begin.
 type job struct {
-	plan    *machine.Plan
+	ready
 	planner bench.Planner
 	record  store.Run
 	preview *rigwardenv1.Preview
 }
 
-// prepare reads every file of a request and compiles the plan.
+// ready is a request whose files were read and compiled without a mistake.
+type ready struct {
+	kept       store.Module
+	prof, crit source
+	plan       *machine.Plan
+	parsed     *profiles.Module
+}
+
+// readied reads every file of a request and compiles the plan.
+func (s *Server) readied(q *rigwardenv1.StartRunRequest, served Served) (ready, error) {
+	r, err := ready{}, error(nil)
+	if r.kept, err = s.Store.Module(q.GetModule()); err != nil {
+		return r, unknown(err, "registered module", q.GetModule(), "register it first: rigwarden module add FILE")
+	}
+	if r.prof, err = s.source(q.GetProfile(), rigwardenv1.Library_LIBRARY_PROFILE, DefaultProfile); err != nil {
+		return r, err
+	}
+	if r.crit, err = s.source(q.GetCriteria(), rigwardenv1.Library_LIBRARY_CRITERIA, DefaultCriteria); err != nil {
+		return r, err
+	}
+	if _, ps := profiles.ParseCriteria(r.crit.name, r.crit.text); len(ps) > 0 {
+		return r, mistakes(r.crit.name, ps)
+	}
+	mod := source{name: r.kept.Serial + ".yaml", text: []byte(r.kept.Source)}
+	plan, ps := compile(r.prof, mod, served.source())
+	if len(ps) > 0 {
+		return r, mistakes(r.prof.name+" for "+r.kept.Serial+" on "+served.Bench.Name(), ps)
+	}
+	r.plan = plan
+	if r.parsed, ps = profiles.ParseModule(mod.name, mod.text); len(ps) > 0 {
+		return r, mistakes(mod.name, ps)
+	}
+	return r, nil
+}
+
+// prepare makes a request ready, and holds it against first checks and proofs.
 func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, error) {
-	kept, err := s.Store.Module(q.GetModule())
-	if err != nil {
-		return nil, unknown(err, "registered module", q.GetModule(), "register it first: rigwarden module add FILE")
-	}
-	prof, err := s.source(q.GetProfile(), rigwardenv1.Library_LIBRARY_PROFILE, DefaultProfile)
+	r, err := s.readied(q, served)
 	if err != nil {
 		return nil, err
-	}
-	crit, err := s.source(q.GetCriteria(), rigwardenv1.Library_LIBRARY_CRITERIA, DefaultCriteria)
-	if err != nil {
-		return nil, err
-	}
-	if _, ps := profiles.ParseCriteria(crit.name, crit.text); len(ps) > 0 {
-		return nil, mistakes(crit.name, ps)
-	}
-	mod := source{name: kept.Serial + ".yaml", text: []byte(kept.Source)}
-	plan, ps := compile(prof, mod, served.source())
-	if len(ps) > 0 {
-		return nil, mistakes(prof.name+" for "+kept.Serial+" on "+served.Bench.Name(), ps)
-	}
-	parsed, ps := profiles.ParseModule(mod.name, mod.text)
-	if len(ps) > 0 {
-		return nil, mistakes(mod.name, ps)
 	}
 	start := s.now()
 	if at := served.Bench.Status().View.At; served.Virtual && at > 0 {
 		start = at
 	}
-	if err := s.checkedFirst(plan, parsed, prof, served, start); err != nil {
+	if err := s.checkedFirst(r.plan, r.parsed, r.prof, served, start); err != nil {
 		return nil, err
 	}
-	planner, err := s.Planner(plan, parsed)
+	planner, err := s.Planner(r.plan, r.parsed)
 	if err != nil {
 		return nil, err
 	}
-	canonical, digest, err := profiles.Canonical(plan)
+	canonical, digest, err := profiles.Canonical(r.plan)
 	if err != nil {
 		return nil, err
 	}
-	view, err := preview(plan)
+	view, err := preview(r.plan)
 	if err != nil {
 		return nil, err
 	}
-	return &job{plan: plan, planner: planner, preview: view, record: store.Run{
-		Bench: served.Bench.Name(), Module: kept.Serial, Profile: plan.Profile,
-		Layout: &plan.Layout, Plan: canonical, PlanDigest: digest,
-		Criteria: string(crit.text), Start: start, Who: q.GetWho(), Virtual: served.Virtual,
+	return &job{ready: r, planner: planner, preview: view, record: store.Run{
+		Bench: served.Bench.Name(), Module: r.kept.Serial, Profile: r.plan.Profile,
+		Layout: &r.plan.Layout, Plan: canonical, PlanDigest: digest,
+		Criteria: string(r.crit.text), Start: start, Who: q.GetWho(), Virtual: served.Virtual,
 	}}, nil
 }
 
