@@ -23,8 +23,9 @@ func (a *app) noticeCmd() *cobra.Command {
 		Use:   "try FILE",
 		Short: "Send each receiver of a notices file a notice that says it is a trial",
 		Long: `Tell people who are not at the bench, by a web request or a program of theirs,
-when a run trips, a run or queue asks for a person, a queue is held, or a run ends: rigwarden serve --notify FILE. Nothing
-on a bench waits for a notice or rests on one.
+when a run trips, a run or a queue asks for a person, a queue is held, or a run
+ends: rigwarden serve --notify FILE. Nothing on a bench waits for a notice or rests
+on one.
 
 This reads a notices file and sends each receiver one notice, once:
 
