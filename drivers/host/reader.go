@@ -177,7 +177,7 @@ func wholeReader(c *Config, s *sampler) *reader {
 				c.OnFast(fast)
 			}
 		}
-		f.Counts = got
+		f.Counts, f.At = got, 0
 		ok := c.Sample(&f)
 		if c.Next != nil {
 			s.nextAt.Store(int64(c.Next()))
@@ -189,6 +189,7 @@ func wholeReader(c *Config, s *sampler) *reader {
 			return fmt.Errorf("%w: the sampler filled %d channels, the bench has %d", ErrImpossible, len(f.Counts), len(got))
 		}
 		copy(got, f.Counts) // the sampler may have put its own slice
+		s.sampledAt.Store(int64(f.At))
 		return nil
 	}
 	return r

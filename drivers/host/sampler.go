@@ -44,6 +44,8 @@ type sampler struct {
 	sensors [2]sensor
 	round   uint64       // of reading
 	nextAt  atomic.Int64 // when the bench makes its next frame, 0: not told
+	// sampledAt is when the whole bench's sampler says it measured, 0: not told.
+	sampledAt atomic.Int64
 }
 
 // sensor is one measurement of the article's current.
@@ -154,7 +156,7 @@ func (s *sampler) take(ctx context.Context, start drivers.Instant) {
 	s.read(ctx, s.span()/readShare)
 	f := &s.frame
 	f.Echo++
-	f.At = s.c.Now()
+	f.At = s.stamp(f.At)
 	complete := s.compose(f)
 	s.trip(f, complete)
 	s.current(f, start)
@@ -164,6 +166,18 @@ func (s *sampler) take(ctx context.Context, start drivers.Instant) {
 		s.k.sent(f.Echo, f.At)
 		s.send(f)
 	}
+}
+
+// stamp is when the frame being made was measured. Where one sampler knows it, its
+// word counts: the goroutines that hand a frame on may be late by more than the
+// link's time constant on a busy machine, and a rise that is timed by them is none.
+// It can only be told older than now, and never older than the frame before.
+func (s *sampler) stamp(before drivers.Instant) drivers.Instant {
+	now := s.c.Now()
+	if at := drivers.Instant(s.sampledAt.Swap(0)); at > before && at < now {
+		return at
+	}
+	return now
 }
 
 // read asks every idle reader and waits for these, at most for wait. Readers

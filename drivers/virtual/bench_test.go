@@ -290,3 +290,16 @@ func TestRealtimeHungDriverWaits(t *testing.T) {
 		t.Fatal("did not come back after its context was done")
 	}
 }
+
+// Whoever fetches a frame late gets it with the instant at which it was measured.
+func TestARealtimeFrameSaysWhenItWasMeasured(t *testing.T) {
+	c := config()
+	b := open(t, c)
+	now := b.Next()
+	r := virtual.NewRealtime(b, func() drivers.Instant { return now })
+	made := now
+	now = now.Add(37 * drivers.Millisecond)
+	var f drivers.Frame
+	require.True(t, r.Frame(&f))
+	assert.Equal(t, made, f.At)
+}

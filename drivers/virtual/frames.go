@@ -134,9 +134,10 @@ func (b *Bench) Frame(f *drivers.Frame) (ok bool) {
 	return true
 }
 
-// hand gives a frame away.
+// hand gives a frame away, stamped with the instant at which it was measured:
+// whoever fetches it may come late.
 func (b *Bench) hand(f *drivers.Frame, counts []int32) {
-	f.At = b.now.Add(b.path.stepped)
+	f.At = b.dueAt.Add(b.path.stepped)
 	f.Counts = append(f.Counts[:0], counts...)
 }
 

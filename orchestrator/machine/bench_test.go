@@ -28,6 +28,10 @@ type toy struct {
 	fast    bool
 	seep    drivers.Microamps // flows whatever is commanded
 	drain   drivers.Span      // the link's own time constant behind open contactors; 0: it keeps its charge
+	// late is how long the precharge contactor's command is on its way, and comes
+	// when it arrives.
+	late  drivers.Span
+	comes drivers.Instant
 	// measured is when the monitor last did.
 	measured drivers.Instant
 	// Disobedience, by name.
@@ -151,6 +155,9 @@ func (t *toy) next() drivers.Instant {
 func (t *toy) advance(to drivers.Instant) {
 	for t.now < to {
 		dt := min(to.Sub(t.now), drivers.Millisecond)
+		if t.comes != 0 && t.now >= t.comes {
+			t.closed, t.comes = precharging, 0
+		}
 		i := t.current()
 		for c := range t.charge {
 			t.charge[c] += drivers.Charge(int64(i) * int64(dt) / 1000)
@@ -267,6 +274,11 @@ func (t *toy) obey(a Action) Event {
 		}
 		return Done{At: t.now, Epoch: a.Epoch, Op: DeviceSet}
 	case SwitchTo:
+		t.comes = 0
+		if a.Closed == precharging && t.late > 0 {
+			t.comes, t.fast = t.now.Add(t.late), true
+			return Done{At: t.now, Epoch: a.Epoch, Op: DeviceSwitch}
+		}
 		t.closed = a.Closed
 		if t.faults["does not open"] && a.Closed == 0 {
 			t.closed = drivers.BoxPositive

@@ -22,6 +22,7 @@ type switching struct {
 	prevAt   drivers.Instant
 	tau      drivers.Span
 	samples  int
+	shut     drivers.Instant // when the precharge contactor first read closed
 	touches  int             // readings in a row in which the positive contactor was closed
 	touched  drivers.Instant // the first of all
 }
@@ -182,7 +183,7 @@ func (m *Machine) switchNegative(sig signal) {
 	default:
 		m.warms()
 		w.stage, w.begun = switchPrecharge, m.now
-		w.start, w.prevV, w.prevAt, w.samples = s.link, s.link, s.at, 0
+		w.start, w.prevV, w.prevAt, w.samples, w.shut = s.link, s.link, s.at, 0, 0
 		m.switchTo(precharging)
 		m.timer = m.now.Add(w.ins.Max)
 	}
@@ -209,7 +210,12 @@ func (m *Machine) switchPrecharge(sig signal) {
 
 	slow := w.ins.Tau + w.ins.Tau*drivers.Span(w.ins.TauPerMille)/1000
 	elapsed := m.now.Sub(w.begun)
-	if elapsed > m.switchTime()+slow && w.t20 == 0 && rise > m.plan.Bench.Box.DifferenceMax {
+	if w.shut == 0 && s.boxOK && s.box&drivers.BoxPrecharge != 0 {
+		w.shut = s.at
+	}
+	// From the contact, not from the command: on a busy machine it may be a while
+	// on its way. One that never reads closed is the guard's to find.
+	if w.shut != 0 && s.at.Sub(w.shut) > m.switchTime()+slow && w.t20 == 0 && rise > m.plan.Bench.Box.DifferenceMax {
 		m.becomeTripped(causePrecharge, guard.Finding{}, fmt.Sprintf("link is at %v after %d ms, not yet a fifth of the article's %v: the link is shorted or the resistor open", s.link, elapsed/drivers.Millisecond, s.voltage))
 		return
 	}
