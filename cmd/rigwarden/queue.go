@@ -149,6 +149,7 @@ func (a *app) queueHoldCmd() *cobra.Command {
 
 func (a *app) queueGoCmd() *cobra.Command {
 	var connected string
+	var checked []string
 	c := a.queueDo("go BENCH", "Let a held queue go on",
 		`Let a held queue go on: whoever does has seen why it was held, and the bench. Where
 nobody has said since the orchestrator started which module is connected, say it
@@ -156,14 +157,16 @@ with --connected, by its nameplate; without, the queue asks for the first one.
 It needs a local enable: see bench enable.`,
 		"  rigwarden queue go quay-1 --connected KW-01\n  rigwarden queue go quay-1 --who \"test engineer\"", 1,
 		func(ctx context.Context, s *session, args []string) (*rigwardenv1.QueueResponse, error) {
-			return s.queues.Go(ctx, &rigwardenv1.GoQueueRequest{Bench: args[0], Connected: connected, Who: a.who})
+			return s.queues.Go(ctx, &rigwardenv1.GoQueueRequest{Bench: args[0], Connected: connected, Who: a.who, Checked: checked})
 		})
+	addChecked(c, &checked)
 	c.Flags().StringVar(&connected, "connected", "", "serial of the module that is connected now, off its nameplate")
 	return c
 }
 
 func (a *app) queueAnswerCmd() *cobra.Command {
 	var module, link string
+	var checked []string
 	c := a.queueDo("answer BENCH", "Say that what the queue asks for is done",
 		`Say that what the queue asks for is done. Where it asked for a module, name the one
 that is connected now, by its nameplate. Where the bench had no reading of its own
@@ -172,7 +175,7 @@ must still be safe to touch; then the run begins, behind all its checks.
 It needs a local enable: see bench enable.`,
 		"  rigwarden queue answer quay-1 --module KW-02\n  rigwarden queue answer quay-1 --module KW-01 --link \"0.3 V\"", 1,
 		func(ctx context.Context, s *session, args []string) (*rigwardenv1.QueueResponse, error) {
-			q := &rigwardenv1.AnswerQueueRequest{Bench: args[0], Module: module, Who: a.who}
+			q := &rigwardenv1.AnswerQueueRequest{Bench: args[0], Module: module, Who: a.who, Checked: checked}
 			if link != "" {
 				v, err := profiles.ParseQuantity(link, profiles.DimVoltage)
 				if err != nil {
@@ -183,6 +186,7 @@ It needs a local enable: see bench enable.`,
 			return s.queues.Answer(ctx, q)
 		})
 	c.Flags().StringVar(&module, "module", "", "serial of the module that is connected now, off its nameplate")
+	addChecked(c, &checked)
 	c.Flags().StringVar(&link, "link", "", "what a hand meter reads at the link")
 	return c
 }

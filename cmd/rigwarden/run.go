@@ -25,6 +25,7 @@ func (a *app) runCmd() *cobra.Command {
 func (a *app) runStartCmd() *cobra.Command {
 	var bench, module, profile, criteria string
 	var watch bool
+	var checked []string
 	c := &cobra.Command{
 		Use:   "start",
 		Short: "Start a run on a bench",
@@ -34,11 +35,15 @@ the run is recorded, before anything energises.
 
 A run that energises is refused before the module's first-voltage check is good,
 and with nobody beside it over 60 V d.c. before its insulation check is; a module
-in quarantine is energised by nobody. See rigwarden module check.`,
+in quarantine is energised by nobody. See rigwarden module check.
+
+A real module with nobody beside it demands a proof of protections, no older than
+30 days where the files do not say, and the safety checklist: start without
+--checked tells its points.`,
 		Example: "  rigwarden run start --bench quay-1 --module KW-01\n  rigwarden run start --bench b1 --module KW-02 --profile mine.yaml --watch",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			req := &rigwardenv1.StartRunRequest{Bench: bench, Module: module, Who: a.who}
+			req := &rigwardenv1.StartRunRequest{Bench: bench, Module: module, Who: a.who, Checked: checked}
 			var err error
 			if req.Profile, err = sourceOf(profile); err != nil {
 				return err
@@ -72,6 +77,7 @@ in quarantine is energised by nobody. See rigwarden module check.`,
 	f.StringVar(&module, "module", "", "serial of the registered module (required)")
 	f.StringVar(&profile, "profile", "", "profile file or name (default \"qualify\")")
 	f.StringVar(&criteria, "criteria", "", "criteria file or name (default the shipped ones)")
+	addChecked(c, &checked)
 	f.BoolVar(&watch, "watch", false, "stay and watch; Ctrl-C ends the watching, never the run")
 	for _, n := range []string{"bench", "module"} {
 		if err := c.MarkFlagRequired(n); err != nil {
@@ -81,6 +87,11 @@ in quarantine is energised by nobody. See rigwarden module check.`,
 	a.addWhere(c)
 	a.addWho(c)
 	return c
+}
+
+// addChecked adds the flag by which a person answers for the safety checklist.
+func addChecked(c *cobra.Command, to *[]string) {
+	c.Flags().StringSliceVar(to, "checked", nil, "points of the safety checklist that you looked at, with commas between")
 }
 
 func (a *app) runWatchCmd() *cobra.Command {

@@ -35,6 +35,8 @@ type line struct {
 	unsafe string
 	// who let the queue go on last.
 	who string
+	// checked are the points of the safety checklist that were looked at then.
+	checked []string
 
 	kick  chan struct{}
 	inbox sync.Mutex
@@ -197,7 +199,7 @@ func (l *line) hold(why string) {
 // begin starts the first entry's run. That it begins is in the queue's record
 // before anything energises: what is found there after a crash has begun.
 func (l *line) begin(ctx context.Context, e store.QueueEntry) error {
-	q := &rigwardenv1.StartRunRequest{Bench: l.q.Bench, Module: e.Module, Who: l.who}
+	q := &rigwardenv1.StartRunRequest{Bench: l.q.Bench, Module: e.Module, Who: l.who, Checked: l.checked}
 	prof, err := l.s.Store.QueueText(e.ProfileSum)
 	if err != nil {
 		return err

@@ -11,10 +11,10 @@ import (
 )
 
 // proved refuses a run with nobody beside it where bench or profile demand a proof
-// of protections that is no older than they say, and the store has none for this
-// bench file and this module file.
+// of protections that is no older than they say, or the article is a real one, and
+// the store has none for this bench file and this module file.
 func (s *Server) proved(plan *machine.Plan, prof *profiles.Profile, b *profiles.Bench, start drivers.Instant) error {
-	within := profiles.ProofWithin(prof, b)
+	within := proofWithin(plan, prof, b)
 	if within == 0 || prof.Attended || !energises(plan) {
 		return nil
 	}

@@ -44,7 +44,7 @@ func (l *line) letGo(ctx context.Context, r *rigwardenv1.GoQueueRequest) (*rigwa
 	if st := l.served.Bench.Status(); st.Latched != "" {
 		return nil, free(st)
 	}
-	l.who = r.GetWho()
+	l.who, l.checked = r.GetWho(), r.GetChecked()
 	if err := l.change("go", r.GetConnected(), func(q *store.Queue) {
 		q.Held, q.HeldAt = "", 0
 		if c := r.GetConnected(); c != "" && c != q.Connected {
@@ -98,7 +98,7 @@ func (l *line) answer(ctx context.Context, r *rigwardenv1.AnswerQueueRequest) (*
 	if err := l.stillSafe(r); err != nil {
 		return nil, err
 	}
-	l.who = r.GetWho()
+	l.who, l.checked = r.GetWho(), r.GetChecked()
 	if err := l.change("answer", e.ID+" "+r.GetModule(), func(q *store.Queue) {
 		if e.Ask != "" {
 			q.Entries = q.Entries[1:]

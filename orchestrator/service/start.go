@@ -61,7 +61,10 @@ func (s *Server) start(ctx context.Context, st *store.Store, served Served, q *r
 	if err != nil {
 		return nil, err
 	}
-	if begun != nil {
+	if job.looked != "" {
+		err = st.Note(store.Audit{At: s.now(), Who: q.GetWho(), Bench: q.GetBench(), Run: rec.ID(), What: "checked", Text: job.looked})
+	}
+	if err == nil && begun != nil {
 		err = begun(rec.ID(), job.plan)
 	}
 	if err == nil {
@@ -109,6 +112,7 @@ func (s *Server) finished(rec *store.Recorder, e bench.Ending) {
 // job is a run made ready to begin.
 type job struct {
 	ready
+	looked  string // what the record says of the safety checklist
 	planner bench.Planner
 	record  store.Run
 	preview *rigwardenv1.Preview
@@ -159,7 +163,8 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if at := served.Bench.Status().View.At; served.Virtual && at > 0 {
 		start = at
 	}
-	if err := s.checkedFirst(r.plan, r.parsed, r.prof, served, start); err != nil {
+	looked, err := s.checkedFirst(r.plan, r.parsed, r.prof, served, start, q.GetChecked())
+	if err != nil {
 		return nil, err
 	}
 	planner, err := s.Planner(r.plan, r.parsed)
@@ -174,7 +179,7 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 	if err != nil {
 		return nil, err
 	}
-	return &job{ready: r, planner: planner, preview: view, record: store.Run{
+	return &job{ready: r, looked: looked, planner: planner, preview: view, record: store.Run{
 		Bench: served.Bench.Name(), Module: r.kept.Serial, Profile: r.plan.Profile,
 		Layout: &r.plan.Layout, Plan: canonical, PlanDigest: digest,
 		Criteria: string(r.crit.text), Start: start, Who: q.GetWho(), Virtual: served.Virtual,
@@ -182,19 +187,22 @@ func (s *Server) prepare(q *rigwardenv1.StartRunRequest, served Served) (*job, e
 }
 
 // checkedFirst holds the module's first checks and the bench's proof against what
-// the files demand.
-func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof source, served Served, start drivers.Instant) error {
+// the files demand, and the safety checklist.
+func (s *Server) checkedFirst(plan *machine.Plan, mod *profiles.Module, prof source, served Served, start drivers.Instant, checked []string) (looked string, err error) {
 	p, ps := profiles.ParseProfile(prof.name, prof.text)
 	if len(ps) > 0 {
-		return mistakes(prof.name, ps)
+		return "", mistakes(prof.name, ps)
 	}
 	b, ps := profiles.ParseBench(served.File, served.Text)
 	if len(ps) > 0 {
-		return mistakes(served.File, ps)
+		return "", mistakes(served.File, ps)
 	}
 	// Nothing stands in for an insulation monitor in virtual time.
 	if err := s.trusted(plan, mod, p.Attended, b.Insulation != nil && !served.Virtual); err != nil {
-		return err
+		return "", err
 	}
-	return s.proved(plan, p, b, start)
+	if err := s.proved(plan, p, b, start); err != nil {
+		return "", err
+	}
+	return lookedAt(plan, p, b, mod, checked)
 }

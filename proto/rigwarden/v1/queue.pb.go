@@ -713,7 +713,8 @@ type GoQueueRequest struct {
 	Who   string                 `protobuf:"bytes,2,opt,name=who,proto3" json:"who,omitempty"`
 	// Connected is the module that is connected; needed where nobody has said so
 	// since the orchestrator started.
-	Connected     string `protobuf:"bytes,3,opt,name=connected,proto3" json:"connected,omitempty"`
+	Connected     string   `protobuf:"bytes,3,opt,name=connected,proto3" json:"connected,omitempty"`
+	Checked       []string `protobuf:"bytes,4,rep,name=checked,proto3" json:"checked,omitempty"` // as of StartRunRequest; holds until the next answer
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -769,6 +770,13 @@ func (x *GoQueueRequest) GetConnected() string {
 	return ""
 }
 
+func (x *GoQueueRequest) GetChecked() []string {
+	if x != nil {
+		return x.Checked
+	}
+	return nil
+}
+
 type AnswerQueueRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Bench string                 `protobuf:"bytes,1,opt,name=bench,proto3" json:"bench,omitempty"`
@@ -777,7 +785,8 @@ type AnswerQueueRequest struct {
 	Module string `protobuf:"bytes,3,opt,name=module,proto3" json:"module,omitempty"`
 	// Link is what a hand meter read at the link, needed where the bench has no
 	// reading of its own.
-	LinkUv        *int64 `protobuf:"varint,4,opt,name=link_uv,json=linkUv,proto3,oneof" json:"link_uv,omitempty"`
+	LinkUv        *int64   `protobuf:"varint,4,opt,name=link_uv,json=linkUv,proto3,oneof" json:"link_uv,omitempty"`
+	Checked       []string `protobuf:"bytes,5,rep,name=checked,proto3" json:"checked,omitempty"` // as of StartRunRequest; holds until the next answer
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -840,6 +849,13 @@ func (x *AnswerQueueRequest) GetLinkUv() int64 {
 	return 0
 }
 
+func (x *AnswerQueueRequest) GetChecked() []string {
+	if x != nil {
+		return x.Checked
+	}
+	return nil
+}
+
 var File_rigwarden_v1_queue_proto protoreflect.FileDescriptor
 
 const file_rigwarden_v1_queue_proto_rawDesc = "" +
@@ -892,16 +908,18 @@ const file_rigwarden_v1_queue_proto_rawDesc = "" +
 	"\x10HoldQueueRequest\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"V\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"p\n" +
 	"\x0eGoQueueRequest\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\x12\x1c\n" +
-	"\tconnected\x18\x03 \x01(\tR\tconnected\"~\n" +
+	"\tconnected\x18\x03 \x01(\tR\tconnected\x12\x18\n" +
+	"\achecked\x18\x04 \x03(\tR\achecked\"\x98\x01\n" +
 	"\x12AnswerQueueRequest\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\x12\x16\n" +
 	"\x06module\x18\x03 \x01(\tR\x06module\x12\x1c\n" +
-	"\alink_uv\x18\x04 \x01(\x03H\x00R\x06linkUv\x88\x01\x01B\n" +
+	"\alink_uv\x18\x04 \x01(\x03H\x00R\x06linkUv\x88\x01\x01\x12\x18\n" +
+	"\achecked\x18\x05 \x03(\tR\acheckedB\n" +
 	"\n" +
 	"\b_link_uv*\xa9\x01\n" +
 	"\n" +

@@ -360,12 +360,15 @@ func (x *Run) GetHead() string {
 }
 
 type StartRunRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Bench         string                 `protobuf:"bytes,1,opt,name=bench,proto3" json:"bench,omitempty"`
-	Module        string                 `protobuf:"bytes,2,opt,name=module,proto3" json:"module,omitempty"` // serial, registered
-	Profile       *Source                `protobuf:"bytes,3,opt,name=profile,proto3" json:"profile,omitempty"`
-	Criteria      *Source                `protobuf:"bytes,4,opt,name=criteria,proto3" json:"criteria,omitempty"`
-	Who           string                 `protobuf:"bytes,5,opt,name=who,proto3" json:"who,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Bench    string                 `protobuf:"bytes,1,opt,name=bench,proto3" json:"bench,omitempty"`
+	Module   string                 `protobuf:"bytes,2,opt,name=module,proto3" json:"module,omitempty"` // serial, registered
+	Profile  *Source                `protobuf:"bytes,3,opt,name=profile,proto3" json:"profile,omitempty"`
+	Criteria *Source                `protobuf:"bytes,4,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	Who      string                 `protobuf:"bytes,5,opt,name=who,proto3" json:"who,omitempty"`
+	// Checked are the points of the safety checklist that were looked at, demanded
+	// where a real article is energised with nobody beside it.
+	Checked       []string `protobuf:"bytes,6,rep,name=checked,proto3" json:"checked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -433,6 +436,13 @@ func (x *StartRunRequest) GetWho() string {
 		return x.Who
 	}
 	return ""
+}
+
+func (x *StartRunRequest) GetChecked() []string {
+	if x != nil {
+		return x.Checked
+	}
+	return nil
 }
 
 type StartRunResponse struct {
@@ -1251,13 +1261,14 @@ const file_rigwarden_v1_run_proto_rawDesc = "" +
 	"\x06frames\x18\f \x01(\x04R\x06frames\x12\"\n" +
 	"\rlast_frame_us\x18\r \x01(\x03R\vlastFrameUs\x12/\n" +
 	"\averdict\x18\x0e \x01(\x0e2\x15.rigwarden.v1.VerdictR\averdict\x12\x12\n" +
-	"\x04head\x18\x0f \x01(\tR\x04head\"\xb3\x01\n" +
+	"\x04head\x18\x0f \x01(\tR\x04head\"\xcd\x01\n" +
 	"\x0fStartRunRequest\x12\x14\n" +
 	"\x05bench\x18\x01 \x01(\tR\x05bench\x12\x16\n" +
 	"\x06module\x18\x02 \x01(\tR\x06module\x12.\n" +
 	"\aprofile\x18\x03 \x01(\v2\x14.rigwarden.v1.SourceR\aprofile\x120\n" +
 	"\bcriteria\x18\x04 \x01(\v2\x14.rigwarden.v1.SourceR\bcriteria\x12\x10\n" +
-	"\x03who\x18\x05 \x01(\tR\x03who\"h\n" +
+	"\x03who\x18\x05 \x01(\tR\x03who\x12\x18\n" +
+	"\achecked\x18\x06 \x03(\tR\achecked\"h\n" +
 	"\x10StartRunResponse\x12#\n" +
 	"\x03run\x18\x01 \x01(\v2\x11.rigwarden.v1.RunR\x03run\x12/\n" +
 	"\apreview\x18\x02 \x01(\v2\x15.rigwarden.v1.PreviewR\apreview\"w\n" +
