@@ -19,7 +19,8 @@ func (a *app) benchEnableCmd() *cobra.Command {
 		Short: "Let one command from elsewhere energise a bench, for a short time",
 		Long: `Let one command from elsewhere energise a bench, for a short time: whoever gives
 it has looked at the bench. Starting and resuming runs, acknowledging a trip,
-answering a question and going on with a queue need a local enable. Commands over
+answering a question, going on with a queue and changing one that goes need a local
+enable. Commands over
 the orchestrator's own socket, by its own user on its own machine, are given there
 and need nothing more; those over a port (serve --listen HOST:PORT) need this one,
 which is refused over a port itself. Stop and pause never need any.`,

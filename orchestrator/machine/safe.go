@@ -20,6 +20,8 @@ func (m *Machine) Unsafe() string {
 		return NothingMeasured
 	case m.Busy() && !m.Asks():
 		return "a run is under way"
+	case m.phase == PhaseWatching: // who unplugs the monitor ends it (INV-16)
+		return "the article is still watched, until its temperatures have been steady for an hour"
 	case m.phase == PhaseLatched:
 		return "a trip waits for acknowledgement"
 	case m.powerOn():

@@ -18,7 +18,9 @@ func TestUnsafeUntilMeasuredSafe(t *testing.T) {
 	require.Equal(t, "a run is under way", s.m.Unsafe())
 	s.command("do stop")
 	s.pass("30s until watching")
-	s.pass("1min")
+	require.Contains(t, s.m.Unsafe(), "still watched", "INV-16")
+	s.pass("2h until idle")
+	require.Equal(t, PhaseIdle, s.m.Phase())
 	require.Empty(t, s.m.Unsafe())
 	var v View
 	s.m.Look(&v)

@@ -128,7 +128,7 @@ func mustName(who string) error {
 	return nil
 }
 
-func (q queueService) Add(_ context.Context, r *rigwardenv1.AddQueueRequest) (*rigwardenv1.QueueResponse, error) {
+func (q queueService) Add(ctx context.Context, r *rigwardenv1.AddQueueRequest) (*rigwardenv1.QueueResponse, error) {
 	l, err := q.line(r.GetBench())
 	if err != nil {
 		return nil, err
@@ -152,6 +152,9 @@ func (q queueService) Add(_ context.Context, r *rigwardenv1.AddQueueRequest) (*r
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if err := l.mayChange(ctx); err != nil {
+		return nil, err
+	}
 	if len(l.q.Entries) >= entriesMost {
 		return nil, &Error{Kind: KindRefused, What: fmt.Sprintf("the queue of %s has %d entries", l.q.Bench, entriesMost), Want: "add more once some are done"}
 	}
@@ -163,6 +166,17 @@ func (q queueService) Add(_ context.Context, r *rigwardenv1.AddQueueRequest) (*r
 		}
 		q.Entries = append(q.Entries, e)
 	}, texts...))
+}
+
+// mayChange wants a local enable for changes to a queue that goes: what is put in,
+// or comes first by what is taken out, begins by itself. A held one is looked at by
+// whoever lets it go.
+func (l *line) mayChange(ctx context.Context) error {
+	if l.q.Held != "" || len(l.q.Entries) == 0 {
+		return nil
+	}
+	_, err := l.s.enabled(ctx, l.q.Bench, "changing a queue that goes")
+	return err
 }
 
 // changeBy is change by a person who does not thereby let anything go.
@@ -193,13 +207,16 @@ func (l *line) at(id string) (int, error) {
 	return i, nil
 }
 
-func (q queueService) Remove(_ context.Context, r *rigwardenv1.RemoveQueueRequest) (*rigwardenv1.QueueResponse, error) {
+func (q queueService) Remove(ctx context.Context, r *rigwardenv1.RemoveQueueRequest) (*rigwardenv1.QueueResponse, error) {
 	l, err := q.line(r.GetBench())
 	if err != nil {
 		return nil, err
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if err := l.mayChange(ctx); err != nil {
+		return nil, err
+	}
 	i, err := l.at(r.GetId())
 	if err != nil {
 		return nil, err
@@ -207,13 +224,16 @@ func (q queueService) Remove(_ context.Context, r *rigwardenv1.RemoveQueueReques
 	return l.answered(l.changeBy(r.GetWho(), "remove", r.GetId(), func(q *store.Queue) { q.Entries = slices.Delete(q.Entries, i, i+1) }))
 }
 
-func (q queueService) Move(_ context.Context, r *rigwardenv1.MoveQueueRequest) (*rigwardenv1.QueueResponse, error) {
+func (q queueService) Move(ctx context.Context, r *rigwardenv1.MoveQueueRequest) (*rigwardenv1.QueueResponse, error) {
 	l, err := q.line(r.GetBench())
 	if err != nil {
 		return nil, err
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if err := l.mayChange(ctx); err != nil {
+		return nil, err
+	}
 	i, err := l.at(r.GetId())
 	if err != nil {
 		return nil, err

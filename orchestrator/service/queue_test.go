@@ -336,4 +336,18 @@ func TestAQueueGoesOnFromTheMachineOnly(t *testing.T) {
 	_, err = rigwardenv1.NewQueuesClient(socket.conn).Go(within(t), &rigwardenv1.GoQueueRequest{Bench: DefaultBench, Who: "technician", Connected: "KW-01"})
 	require.NoError(t, err)
 	q.begun("KW-01")
+
+	// Nor does anybody elsewhere put in, or bring forward, what then begins by itself.
+	q.add("KW-01", "pulses")
+	add := &rigwardenv1.AddQueueRequest{Bench: DefaultBench, Module: "KW-01", Who: "passer-by"}
+	_, err = far.Add(within(t), add)
+	assert.Contains(t, wantKind(t, err, KindRefused).Error(), "changing a queue that goes on bench quay-1 needs a local enable")
+	_, err = far.Remove(within(t), &rigwardenv1.RemoveQueueRequest{Bench: DefaultBench, Id: "q0002"})
+	wantKind(t, err, KindRefused)
+	_, err = far.Move(within(t), &rigwardenv1.MoveQueueRequest{Bench: DefaultBench, Id: "q0002", Place: 1})
+	wantKind(t, err, KindRefused)
+	_, err = far.Hold(within(t), &rigwardenv1.HoldQueueRequest{Bench: DefaultBench, Who: "passer-by"})
+	require.NoError(t, err, "holding, as stopping, is anybody's (INV-13)")
+	_, err = far.Add(within(t), add)
+	require.NoError(t, err, "whoever lets it go sees it first")
 }
