@@ -249,6 +249,8 @@ func (h *history) live(b *historyBench) {
 			run.ended = out
 			h.trail["finish"]++
 			h.ended = append(h.ended, run.r.ID())
+		} else {
+			run.ended = out // from the reserve, without the last frames
 		}
 		b.run = nil
 	case k < 19:
