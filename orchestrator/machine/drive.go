@@ -250,6 +250,7 @@ func (m *Machine) driveFlow() {
 		m.becomePausing("temperature allows no charge current", true)
 		return
 	}
+	m.leadOver(ceiling)
 	ceiling = d.level(ceiling)
 	next := m.cmd.current
 	switch {
@@ -286,9 +287,7 @@ func (m *Machine) findEdge() {
 		if i0 := abs(d.prevI); i0 < half && i > i0 {
 			d.edge = d.prevAt + drivers.Instant(int64(s.at.Sub(d.prevAt))*int64(half-i0)/int64(i-i0))
 		}
-		if d.ins.Span > 0 {
-			m.timer = d.edge.Add(d.until() - d.flowed)
-		}
+		m.timeDrive()
 	}
 	d.prevI, d.prevAt = s.current, s.at
 }

@@ -38,31 +38,33 @@ func (d *driving) level(allowed drivers.Microamps) drivers.Microamps {
 	return allowed
 }
 
-// until is how long after the edge the level under way ends.
-func (d *driving) until() drivers.Span {
-	if d.leading() {
-		return d.ins.Lead.Span
-	}
-	return d.ins.Span
-}
-
+// driveDue ends a drive by time. A first level ends on a frame instead (leadOver).
 func (m *Machine) driveDue() {
-	switch d := &m.drive; {
-	case d.ins.Span == 0 || d.edge == 0:
-	case d.leading():
-		m.leadOver()
-	default:
+	if d := &m.drive; d.ins.Span > 0 && d.edge != 0 && !d.leading() {
 		m.driveEnd("time")
 	}
 }
 
-// leadOver goes on to the second level. Where the temperatures allow none greater,
-// the first one flows on.
-func (m *Machine) leadOver() {
+// timeDrive sets the timer that ends the drive, or the level under way.
+func (m *Machine) timeDrive() {
+	if d := &m.drive; d.ins.Span > 0 && !d.leading() {
+		m.timer = d.edge.Add(d.ins.Span - d.flowed)
+	}
+}
+
+// leadOver goes on to the second level once the first has had its time. That happens
+// on a whole frame only: a timer fires beside missing readings and silent monitors
+// too, and nothing greater flows on half a picture (INV-02). The second level takes
+// as long to rise as the first did, and then has its own time. Where the temperatures
+// allow none greater, the first one flows on.
+func (m *Machine) leadOver(ceiling drivers.Microamps) {
 	d := &m.drive
+	if !d.leading() || d.edge == 0 || m.now.Sub(d.edge)+d.flowed < d.ins.Lead.Span {
+		return
+	}
 	d.led = true
-	m.timer = d.edge.Add(d.until() - d.flowed)
-	if i := m.ceiling(); i > m.cmd.current {
-		m.set(d.ins.Direction, i, d.ins.Voltage)
+	m.timer = m.now.Add(d.edge.Sub(d.setAt) + d.ins.Span - d.ins.Lead.Span)
+	if ceiling > m.cmd.current {
+		m.set(d.ins.Direction, ceiling, d.ins.Voltage)
 	}
 }
