@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -107,7 +108,7 @@ func (a *app) serveStore(ctx context.Context, st *store.Store, files []*benchFil
 		a.recovered(r)
 		tell.recovered(r)
 	}
-	j := newJudges(a, st, address)
+	j := newJudges(a, st, cmp.Or(local, address))
 	cfg := service.Config{Store: st, Now: a.clock, Planner: planner, QueueTold: tell.queueTold, Judged: tell.judged,
 		Ended: func(run string) { j.wake(); tell.ended(run) }}
 	var open []hosted

@@ -11,6 +11,8 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 
+	"github.com/rigwarden/rigwarden/drivers"
+	"github.com/rigwarden/rigwarden/orchestrator/machine"
 	"github.com/rigwarden/rigwarden/orchestrator/store"
 	rigwardenv1 "github.com/rigwarden/rigwarden/proto/rigwarden/v1"
 )
@@ -35,6 +37,23 @@ func (r *rig) over(t *testing.T) (port, socket *session) {
 	}
 	path := filepath.Join(t.TempDir(), "s")
 	return client("tcp", "127.0.0.1:0", ""), client("unix", path, "unix:"+path)
+}
+
+// Nor does anybody there store a verdict: one that is false would stay, and a queue
+// would go on by it.
+func TestAPortStoresNoVerdict(t *testing.T) {
+	r := newRig(t)
+	rec, err := r.store.Begin(store.Run{Bench: DefaultBench, Module: "KW-01", Profile: "charge", Layout: &drivers.Layout{Channels: []drivers.Channel{{Kind: drivers.ModuleVoltage, Scale: drivers.Scale{Num: 1000, Den: 1}}}}, Plan: []byte("{}"), Start: 1, Virtual: true})
+	require.NoError(t, err)
+	require.NoError(t, rec.Finish(machine.OutcomeDone, "", 2))
+	port, socket := r.over(t)
+	q := &rigwardenv1.PutFiguresRequest{Run: rec.ID(), Verdict: rigwardenv1.Verdict_VERDICT_PASS, Figures: []byte("{}"), Reasons: []byte("[]"), Digest: "00"}
+	_, err = port.runs.PutFigures(within(t), q)
+	assert.Contains(t, wantKind(t, err, KindRefused).Error(), "not over tcp")
+	_, err = r.store.Figures(rec.ID())
+	require.ErrorIs(t, err, store.ErrNotFound)
+	_, err = socket.runs.PutFigures(within(t), q)
+	require.NoError(t, err)
 }
 
 // Nobody who speaks over a port energises anything by himself, or enables it; with

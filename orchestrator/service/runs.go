@@ -130,10 +130,18 @@ func runToProto(r store.RunInfo) *rigwardenv1.Run {
 	}
 }
 
-func (r runService) PutFigures(_ context.Context, q *rigwardenv1.PutFiguresRequest) (*rigwardenv1.PutFiguresResponse, error) {
+// PutFigures takes a verdict from the machine itself: it signs a module off, once
+// and for good, and lets a queue go on.
+func (r runService) PutFigures(ctx context.Context, q *rigwardenv1.PutFiguresRequest) (*rigwardenv1.PutFiguresResponse, error) {
 	st, err := r.s.writing()
 	if err != nil {
 		return nil, err
+	}
+	if network, local := isLocal(ctx); !local {
+		return nil, &Error{
+			Kind: KindRefused, What: "a verdict is stored at the machine itself, not over " + network,
+			Want: "there, as the orchestrator's user, with its own socket: rigwarden run judge " + q.GetRun(),
+		}
 	}
 	word, ok := verdicts[q.GetVerdict()]
 	if !ok {
