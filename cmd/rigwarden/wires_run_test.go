@@ -121,6 +121,16 @@ func sequence(r report) (list []string) {
 	return list
 }
 
+// rounds is how often balancing bled.
+func rounds(r report) (n int) {
+	for _, s := range r.Steps {
+		if s.Label == "balance/bleed" {
+			n++
+		}
+	}
+	return n
+}
+
 // The quick profile over SCPI, CAN and Modbus, with instruments, orchestrator,
 // host and judge in processes of their own, and the same bench file simulated in
 // one process: the same steps end for the same reasons, the verdict is the same,
@@ -148,6 +158,7 @@ func TestWiresQuick(t *testing.T) {
 	assert.Equal(t, true, inside.Run["virtual"])
 	require.NotEmpty(t, over.Steps)
 	assert.Equal(t, sequence(inside), sequence(over))
+	assert.InDelta(t, rounds(inside), rounds(over), 1)
 	assert.Equal(t, qualify.Pass, over.Verdict.Decision)
 	assert.Equal(t, inside.Verdict.Decision, over.Verdict.Decision)
 	sameFigures(t, inside.Figures.Figures, over.Figures.Figures)
